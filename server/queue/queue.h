@@ -1,0 +1,57 @@
+/**
+ * What runs next. Jobs live in memory; rows hold `queued` or a final state, and all queued rows
+ * are loaded at start. One thread per worker takes jobs, fairly between testers (round robin
+ * over testers with jobs waiting; oldest first within one), runs them and records the end.
+ */
+#ifndef SERVER_QUEUE_QUEUE_H
+#define SERVER_QUEUE_QUEUE_H
+
+#include <stdbool.h>
+
+#include "server/base/problem.h"
+#include "server/store/spool.h"
+#include "server/store/store.h"
+#include "server/workers/workers.h"
+
+struct queue;
+
+struct queue_config {
+    struct store *store;
+    struct spool *spool;
+    struct workers *workers;
+    int runners; /* as many as workers for jobs */
+};
+
+bool queue_start(const struct queue_config *config, struct queue **ret,
+                 struct server_problem *problem) __attribute__((warn_unused_result));
+/** Stops: running jobs are given up (their rows stay queued), waiters are woken. */
+void queue_stop(struct queue *queue);
+
+/** Commits the row, then queues it. QUEUE_FULL when LIMIT_QUEUE_LENGTH wait. */
+bool queue_add(struct queue *queue, const struct store_analysis *analysis,
+               struct server_problem *problem) __attribute__((warn_unused_result));
+
+struct queue_view {
+    struct store_analysis analysis; /* state may be STORE_RUNNING */
+    int position;                   /* queued: 1 = next */
+    double progress;                /* running: 0…1 */
+};
+/** The live state, or the stored one when it ended. False: no such analysis. */
+bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
+    __attribute__((warn_unused_result));
+void queue_view_free(struct queue_view *view);
+
+/** Calls `ended` once (on another thread) when the analysis has ended, or at once when it has
+ *  already; queue_unwatch makes sure that it is not called any more. The http room uses it to
+ *  resume suspended connections. False: no such analysis. */
+struct queue_watch;
+bool queue_watch(struct queue *queue, const char *id, void (*ended)(void *context),
+                 void *context, struct queue_watch **ret) __attribute__((warn_unused_result));
+void queue_unwatch(struct queue *queue, struct queue_watch *watch);
+
+struct queue_status {
+    int waiting, running;
+};
+struct queue_status queue_status(struct queue *queue);
+
+#endif

@@ -1,0 +1,129 @@
+/**
+ * What the daemon remembers: captures and analyses. No SQL and no type of the database leaks
+ * through here. All calls are thread-safe; every add and finish returns only when the change
+ * is durable. Writers queue to the one writing thread, which commits what is waiting together.
+ */
+#ifndef SERVER_STORE_STORE_H
+#define SERVER_STORE_STORE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "server/base/ids.h"
+#include "server/base/problem.h"
+
+struct store;
+
+struct store_capture {
+    char id[ID_BYTES];
+    char *name;          /* never NULL; "" when not given */
+    char *note;          /* never NULL */
+    char *tester;        /* never NULL */
+    int64_t received_ms; /* wall clock */
+    uint64_t bytes;
+    char sha256[65];     /* lower-case hex */
+    char *format;        /* JSON object as `inspect` gave it, or NULL when it failed */
+    char *warnings;      /* JSON array, never NULL */
+    bool lost;           /* its file was not there when the daemon started */
+};
+
+enum store_state {
+    STORE_QUEUED,
+    STORE_RUNNING, /* never in the database: known to the queue only */
+    STORE_DONE,
+    STORE_FAILED,
+    STORE_CANCELLED,
+};
+
+struct store_analysis {
+    char id[ID_BYTES];
+    char capture[ID_BYTES];
+    char *measurement;
+    char *settings;      /* JSON object as validated: only what the tester gave */
+    char *tester;
+    enum store_state state;
+    int attempts;        /* deaths of its worker so far */
+    int64_t created_ms;
+    int64_t started_ms;  /* 0: not yet */
+    int64_t finished_ms; /* 0: not yet */
+    char *problem;       /* JSON object {code, title, detail, field?} or NULL */
+};
+
+/** Opens STATE/residuum.db, made if missing. Refuses a newer version and a damaged file, each
+ *  with a sentence. The folder exists and is locked by the caller (spool_open). */
+bool store_open(const char *state_folder, struct store **ret, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+void store_close(struct store *store);
+
+bool store_capture_add(struct store *store, const struct store_capture *capture,
+                       struct server_problem *problem) __attribute__((warn_unused_result));
+/** False without a problem set when there is none. Free with store_capture_free. */
+bool store_capture_get(struct store *store, const char *id, struct store_capture *ret)
+    __attribute__((warn_unused_result));
+void store_capture_free(struct store_capture *capture);
+
+bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
+                        struct server_problem *problem) __attribute__((warn_unused_result));
+/** Records the end: state, attempts, started, finished and problem of *analysis. */
+bool store_analysis_finish(struct store *store, const struct store_analysis *analysis,
+                           struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Records a death of its worker (attempts), the state staying queued. */
+bool store_analysis_attempt(struct store *store, const char *id, int attempts,
+                            struct server_problem *problem)
+    __attribute__((warn_unused_result));
+bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret)
+    __attribute__((warn_unused_result));
+void store_analysis_free(struct store_analysis *analysis);
+
+/** Which items of a list: NULL or −1 for "any". Newest first. `before` is the cursor of the
+ *  page before (0: from the newest). */
+struct store_query {
+    const char *tester;
+    const char *capture;     /* analyses only */
+    const char *measurement; /* analyses only */
+    int state;               /* analyses only: enum store_state or −1 */
+    int64_t before;
+    int limit;
+};
+
+struct store_capture_page {
+    struct store_capture *items;
+    int count;
+    int64_t next; /* cursor of the next page; 0: this is the last */
+};
+bool store_capture_list(struct store *store, const struct store_query *query,
+                        struct store_capture_page *ret, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+void store_capture_page_free(struct store_capture_page *page);
+
+struct store_analysis_page {
+    struct store_analysis *items;
+    int count;
+    int64_t next;
+};
+bool store_analysis_list(struct store *store, const struct store_query *query,
+                         struct store_analysis_page *ret, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+void store_analysis_page_free(struct store_analysis_page *page);
+
+/** Calls `each` for every queued analysis, oldest first (start-up). */
+bool store_each_queued(struct store *store,
+                       void (*each)(const struct store_analysis *analysis, void *context),
+                       void *context, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** True when a capture row refers to this content (start-up sweep of the spool). */
+bool store_has_content(struct store *store, const char *sha256);
+/** Marks captures whose content `present` denies as lost, and unmarks those it finds. */
+bool store_mark_lost(struct store *store,
+                     bool (*present)(const char *sha256, uint64_t bytes, void *context),
+                     void *context, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** "queued", "running", "done", "failed", "cancelled"; and back (−1: none of them). */
+const char *store_state_text(enum store_state state);
+int store_state_from_text(const char *text);
+
+#endif
