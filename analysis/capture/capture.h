@@ -1,0 +1,53 @@
+/**
+ * A recording, opened from a descriptor and streamed block by block (libsndfile). Samples are
+ * doubles with full scale ±1.0, neither clipped nor normalised; floats pass as they are.
+ *
+ * Formats by content: WAV (PCM 16/24/32, float 32/64, extensible), RF64, W64, AIFF, CAF, FLAC.
+ * Anything else is refused by its name where the head tells it (MP3, Ogg, …).
+ * Limits: 1–16 channels, 8–768 kHz, 4 h. No buffer is sized from a header.
+ */
+#ifndef ANALYSIS_CAPTURE_CAPTURE_H
+#define ANALYSIS_CAPTURE_CAPTURE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "analysis/core/problem.h"
+
+enum {
+    CAPTURE_MAX_CHANNELS = 16,
+    CAPTURE_MIN_SAMPLE_RATE_HZ = 8000,
+    CAPTURE_MAX_SAMPLE_RATE_HZ = 768000,
+    CAPTURE_MAX_DURATION_S = 4 * 3600,
+};
+
+struct capture_format {
+    const char *container; /* "wav", "rf64", "w64", "aiff", "caf", "flac" */
+    const char *encoding;  /* "pcm_16", "pcm_24", "pcm_32", "float_32", "float_64" */
+    int sample_rate_hz;
+    int channels;
+    int64_t frames; /* −1: the header does not tell */
+};
+
+struct capture;
+
+/** Opens what the descriptor holds (borrowed: it stays the caller's and open while the capture
+ *  lives). Problems: NOT_AUDIO, UNSUPPORTED_FORMAT, NO_AUDIO, OUT_OF_RANGE (field `channels`,
+ *  `sample_rate_hz` or `frames`). */
+bool capture_open(int descriptor, struct capture **ret, struct problem *problem)
+    __attribute__((warn_unused_result));
+void capture_close(struct capture *capture);
+
+const struct capture_format *capture_format(const struct capture *capture);
+
+/** The next frame read will be `frame` (from 0). */
+bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+/** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A sample that
+ *  is NaN or infinite: NOT_FINITE, with channel and frame. */
+bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
+                  int64_t *ret_frames, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+#endif
