@@ -1,0 +1,84 @@
+#!/bin/sh
+# run.sh [--long]: installs what is missing, builds, and runs every test. Ends with the test
+# runner's summary; the exit status is 0 only when everything passed.
+#
+# --long adds what takes longer: the thread sanitizer over the server and the black-box tests,
+# valgrind over the module tests and the worker, and clang-tidy.
+set -eu
+cd "$(dirname "$0")/.."
+
+long=no
+case "${1-}" in
+'') ;;
+--long) long=yes ;;
+*)
+    echo "usage: sh tests/run.sh [--long]" >&2
+    exit 2
+    ;;
+esac
+
+sh .ci/install .ci/packages-run .ci/packages
+
+failures=
+step() { printf '\n== %s\n' "$*"; }
+failed() { failures="$failures
+  $1"; }
+
+# build FOLDER COMPILER [OPTION…]
+build() {
+    folder=build/$1
+    compiler=$2
+    shift 2
+    step "build $folder ($compiler $*)"
+    cmake -S . -B "$folder" -G Ninja -DRESIDUUM_STRICT=ON "-DCMAKE_C_COMPILER=$compiler" \
+        "$@" >/dev/null
+    ninja -C "$folder" --quiet
+}
+
+# run_tests FOLDER [OPTION…]
+run_tests() {
+    folder=build/$1
+    shift
+    step "tests of $folder"
+    ctest --test-dir "$folder" --output-on-failure --no-tests=error -j2 "$@" ||
+        failed "tests of $folder"
+}
+
+memory_check() {
+    for program in build/release/tests/*_test; do
+        step "valgrind $program"
+        RESIDUUM_BIN=$PWD/build/release/bin valgrind -q --error-exitcode=9 \
+            --leak-check=full --errors-for-leak-kinds=definite "$program" ||
+            failed "valgrind $program"
+    done
+    step "valgrind residuum-worker"
+    tone=$(mktemp)
+    build/release/bin/residuum-worker --render tone --output "$tone" \
+        --settings '{"frequency_hz":997,"duration_s":2}' &&
+        valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite \
+            build/release/bin/residuum-worker --file "$tone" --measure distortion \
+            >/dev/null || failed "valgrind residuum-worker"
+    rm -f "$tone"
+}
+
+step "format"
+find analysis server tests -name '*.[ch]' -exec clang-format --dry-run --Werror {} + ||
+    failed "format: run clang-format -i on the files named"
+
+build clang clang
+build sanitize gcc -DRESIDUUM_SANITIZE=address,undefined
+build release gcc
+if [ "$long" = yes ]; then
+    build thread gcc -DRESIDUUM_SANITIZE=thread
+    run_tests thread -R '^(server|api)/'
+    memory_check
+    step "clang-tidy"
+    run-clang-tidy -quiet -p build/clang "$PWD/(analysis|server)/" || failed "clang-tidy"
+fi
+run_tests sanitize
+run_tests release
+
+if [ -n "$failures" ]; then
+    printf '\nFAILED:%s\n' "$failures"
+    exit 1
+fi
