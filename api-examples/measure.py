@@ -1,0 +1,317 @@
+#!/usr/bin/python3
+"""Uploads recordings to a residuumd, has them measured and prints the figures.
+
+    measure.py [--server URL] [--measure NAME] [--settings JSON] [--json] FILE...
+
+Needs Python 3.11 and nothing else; copy it where you like. Exit status: 0 all measured,
+1 at least one file could not be measured, 2 wrong usage, 3 the daemon cannot be reached.
+"""
+
+import argparse
+import http.client
+import json
+import math
+import os
+import sys
+import time
+import urllib.parse
+
+PIECE_BYTES = 256 * 1024
+WAIT_S = 30  # the daemon answers a waiting question after this at the latest
+COLUMNS = 2  # channels side by side
+
+REASONS = {
+    "no_calibration": "needs a calibration in volts",
+    "digital_silence": "the channel is silent",
+    "below_noise": "below the noise",
+    "above_band": "above the band",
+    "not_enough_data": "recording too short",
+    "no_reference": "needs a reference recording",
+    "not_determinable": "cannot be told from this recording",
+}
+
+
+class Refused(Exception):
+    """The daemon answered with a problem; the text is what to tell the user."""
+
+
+class Unreachable(Exception):
+    """No daemon, or it went away; the text says what to do."""
+
+
+class Server:
+    def __init__(self, url):
+        parts = urllib.parse.urlsplit(url if "//" in url else "http://" + url)
+        if parts.scheme != "http" or not parts.hostname:
+            raise ValueError(f"--server {url}: not of the form http://ADDRESS:PORT")
+        self.url = f"http://{parts.netloc}"
+        self.host, self.port = parts.hostname, parts.port or 80
+
+    def ask(self, method, path, body=None, headers=None):
+        """One request; gives the JSON of the answer, or raises Refused or Unreachable."""
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=WAIT_S + 30)
+        try:
+            try:
+                connection.request(method, path, body=body, headers=headers or {})
+            except (BrokenPipeError, ConnectionResetError):
+                pass  # refused before the whole body was read: the answer says why
+            answer = connection.getresponse()
+            return self.understand(answer, answer.read())
+        except ConnectionRefusedError as error:
+            raise Unreachable(
+                f"No daemon answers at {self.url}. Start one, for example with\n"
+                "  residuumd --listen 127.0.0.1:8737\n"
+                "or name the right one with --server URL."
+            ) from error
+        except (OSError, http.client.HTTPException) as error:
+            raise Unreachable(
+                f"The daemon at {self.url} broke off ({describe(error)}). What it had "
+                "acknowledged is kept and goes on when it is started again."
+            ) from error
+        finally:
+            connection.close()
+
+    @staticmethod
+    def understand(answer, text):
+        try:
+            content = json.loads(text)
+        except ValueError:
+            content = {}
+        if answer.status < 400 and content:
+            return content
+        detail = content.get("detail") or f"an answer that is no JSON: {text[:80]!r}"
+        field = f", field {content['field']}" if content.get("field") else ""
+        code = content.get("code", "no code")
+        raise Refused(f"{detail} ({answer.status} {code}{field})")
+
+
+def describe(error):
+    return str(error) or type(error).__name__
+
+
+def body_pieces(file, size, name):
+    """The file in pieces, with progress where standard error is a terminal."""
+    show = sys.stderr.isatty()
+    sent = 0
+    while piece := file.read(PIECE_BYTES):
+        yield piece
+        sent += len(piece)
+        if show:
+            part = 100 * sent // size if size else 100
+            print(f"\r{name}: {part:3d} % of {size / 1e6:.1f} MB sent", end="", file=sys.stderr)
+    if show:
+        print("\r\033[K", end="", file=sys.stderr)
+
+
+def upload(server, path):
+    name = os.path.basename(path)
+    with open(path, "rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        limit = server.ask("GET", "/v1/")["limits"].get("upload_bytes")
+        if limit and size > limit:
+            raise Refused(
+                f"{size} bytes are more than the {limit} bytes that this daemon takes; "
+                "it was started with a lower --max-upload"
+            )
+        return server.ask(
+            "POST",
+            "/v1/captures?" + urllib.parse.urlencode({"name": name}),
+            body=body_pieces(file, size, name),
+            headers={"Content-Length": str(size), "Content-Type": "application/octet-stream"},
+        )
+
+
+def wait(server, analysis):
+    """Asks until the analysis has ended; the daemon holds each question back up to WAIT_S."""
+    show = sys.stderr.isatty()
+    while analysis["state"] in ("queued", "running"):
+        asked = time.monotonic()
+        analysis = server.ask(
+            "GET", analysis["links"]["self"], headers={"Prefer": f"wait={WAIT_S}"}
+        )
+        if show and "progress" in analysis:
+            print(f"\r{100 * analysis['progress']:3.0f} % done", end="", file=sys.stderr)
+        if analysis["state"] in ("queued", "running") and time.monotonic() - asked < 1:
+            time.sleep(1)
+    if show:
+        print("\r\033[K", end="", file=sys.stderr)
+    if analysis["state"] != "done":
+        problem = analysis.get("problem", {})
+        raise Refused(
+            f"{problem.get('detail', 'no reason given')} "
+            f"({analysis['state']} {problem.get('code', '')}, {analysis['id']})"
+        )
+    return analysis
+
+
+def measure(server, path, measurement, settings):
+    """The capture and the result of one file."""
+    capture = upload(server, path)
+    order = {"capture": capture["id"], "measurement": measurement, "settings": settings}
+    analysis = server.ask(
+        "POST",
+        "/v1/analyses",
+        body=json.dumps(order),
+        headers={"Content-Type": "application/json"},
+    )
+    analysis = wait(server, analysis)
+    return capture, server.ask("GET", analysis["links"]["result"])
+
+
+def number_text(value, u95):
+    """A value to the digits that its uncertainty leaves, with it."""
+    if not u95:
+        return f"{value:.7g}"
+    decimals = 1 - math.floor(math.log10(u95))
+    if decimals > 7:
+        return f"{value:.7g} ± {u95:.1e}"
+    decimals = max(decimals, 0)
+    return f"{value:.{decimals}f} ± {u95:.{decimals}f}"
+
+
+def figure_text(figure):
+    unit = figure["unit"]
+    if figure["value"] is not None:
+        return f"{number_text(figure['value'], figure.get('u95'))} {unit}".rstrip()
+    reason = REASONS.get(figure.get("reason"), figure.get("reason", "no reason given"))
+    if figure.get("bound") is not None:
+        return f"no better known than {figure['bound']:.6g} {unit} ({reason})"
+    return f"— ({reason})"
+
+
+def word_text(finding):
+    if finding is None:
+        return "—"
+    return {True: "yes", False: "no"}.get(finding, str(finding))
+
+
+def table(rows):
+    """Prints rows of texts as columns."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        print("  " + "   ".join(text.ljust(w) for text, w in zip(row, widths)).rstrip())
+
+
+def print_figures(channels):
+    names = list(channels[0]["figures"])
+    rows = [["", *(f"channel {c['channel']}" for c in channels)]]
+    spans = (c.get("span") for c in channels)
+    rows.append(
+        ["measured span", *(f"{s['start_s']:.2f} – {s['end_s']:.2f} s" if s else "—" for s in spans)]
+    )
+    rows += [[name, *(figure_text(c["figures"][name]) for c in channels)] for name in names]
+    for name in channels[0].get("findings", {}):
+        rows.append([name, *(word_text(c["findings"][name]) for c in channels)])
+    table(rows)
+
+
+def print_harmonics(channel):
+    harmonics = channel.get("lists", {}).get("harmonics")
+    if not harmonics:
+        return
+    print(f"\n  harmonics of channel {channel['channel']}")
+    rows = [["order", "Hz", "dB re fundamental", "degrees", ""]]
+    for line in harmonics:
+        notes = [] if line["above_noise"] else ["in the noise"]
+        notes += ["aliased"] if line["aliased"] else []
+        level, phase = line["level_dbc"], line["phase_deg"]
+        rows.append(
+            [
+                str(line["order"]),
+                f"{line['frequency_hz']:.2f}",
+                "—" if level is None else f"{level:.2f}",
+                "—" if phase is None else f"{phase:.1f}",
+                ", ".join(notes),
+            ]
+        )
+    table(rows)
+
+
+def format_text(capture):
+    form = capture["format"]
+    if not form:
+        return "a format that could not be read in time"
+    length = form.get("duration_s")
+    return (
+        f"{form['container']} {form['encoding']}, {form['sample_rate_hz']} Hz, "
+        f"{form['channels']} channel{'s' if form['channels'] > 1 else ''}"
+        + (f", {length:.2f} s" if length is not None else "")
+    )
+
+
+def print_result(path, capture, result):
+    print(f"{path}: {format_text(capture)}")
+    print(f"  {result['measurement']}, {result['analysis']} of {capture['id']}\n")
+    channels = result["channels"]
+    for first in range(0, len(channels), COLUMNS):
+        print_figures(channels[first : first + COLUMNS])
+        print()
+    for channel in channels:
+        print_harmonics(channel)
+    for warning in capture.get("warnings", []) + result["warnings"]:
+        where = f" (channel {warning['channel']})" if warning.get("channel") else ""
+        print(f"\n  warning {warning['code']}{where}: {warning['message']}")
+    print()
+
+
+def settings_of(text):
+    settings = json.loads(text)
+    if not isinstance(settings, dict):
+        raise ValueError("not an object")
+    return settings
+
+
+def arguments():
+    parser = argparse.ArgumentParser(
+        description="Uploads recordings, has them measured and prints the figures.",
+        epilog="A value is followed by ± its uncertainty at 95 % coverage.",
+    )
+    parser.add_argument(
+        "--server",
+        default=os.environ.get("RESIDUUM_SERVER", "http://127.0.0.1:8737"),
+        help="the daemon's address (default: $RESIDUUM_SERVER or %(default)s)",
+    )
+    parser.add_argument("--measure", default="distortion", metavar="NAME",
+                        help="which measurement (default: %(default)s)")
+    parser.add_argument("--settings", default="{}", metavar="JSON",
+                        help="its settings, for example '{\"frequency_hz\":997}'")
+    parser.add_argument("--json", action="store_true",
+                        help="print the results as JSON, one a line")
+    parser.add_argument("files", nargs="+", metavar="FILE", help="a recording")
+    options = parser.parse_args()
+    try:
+        options.settings = settings_of(options.settings)
+    except ValueError as error:
+        parser.error(f"--settings is no JSON object: {error}")
+    try:
+        options.server = Server(options.server)
+    except ValueError as error:
+        parser.error(str(error))
+    return options
+
+
+def main():
+    options = arguments()
+    status = 0
+    for path in options.files:
+        try:
+            capture, result = measure(options.server, path, options.measure, options.settings)
+        except (Refused, OSError) as error:
+            print(f"{path}: {error}", file=sys.stderr)
+            status = 1
+            continue
+        except Unreachable as error:
+            print(f"{path}: {error}", file=sys.stderr)
+            return 3
+        if options.json:
+            print(json.dumps(result, ensure_ascii=False))
+        else:
+            print_result(path, capture, result)
+    return status
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(130)

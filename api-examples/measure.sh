@@ -1,0 +1,35 @@
+#!/bin/sh
+# measure.sh FILE [SETTINGS-JSON]: has one recording measured, with curl and jq.
+# The daemon's address: $RESIDUUM_SERVER, else http://127.0.0.1:8737.
+set -eu
+server=${RESIDUUM_SERVER:-http://127.0.0.1:8737}
+file=${1:?usage: measure.sh FILE [SETTINGS-JSON]}
+settings=${2:-'{}'}
+
+# ask FILTER PATH [CURL OPTION…]: prints what jq's filter makes of the answer; fails with the
+# problem's sentence.
+ask() {
+    filter=$1
+    path=$2
+    shift 2
+    answer=$(curl -sS --fail-with-body "$@" "$server$path") || {
+        printf '%s' "$answer" | jq -r '.detail' >&2
+        return 1
+    }
+    printf '%s' "$answer" | jq -r "$filter"
+}
+
+name=$(basename "$file" | jq -sRr 'rtrimstr("\n") | @uri')
+capture=$(ask .id "/v1/captures?name=$name" -X POST -T "$file")
+order=$(jq -n --arg capture "$capture" --argjson settings "$settings" \
+    '{capture: $capture, measurement: "distortion", settings: $settings}')
+analysis=$(ask .id /v1/analyses --json "$order")
+
+state=queued
+while [ "$state" = queued ] || [ "$state" = running ]; do
+    state=$(ask .state "/v1/analyses/$analysis" -H 'Prefer: wait=30')
+done
+# Of an analysis that failed this tells why, and exits with 1.
+ask '.channels[] | "channel \(.channel)",
+    (.figures | to_entries[] | "  \(.key)  \(.value.value // .value.reason) \(.value.unit)")' \
+    "/v1/analyses/$analysis/result"
