@@ -12,6 +12,7 @@
 enum server_problem_code {
     SERVER_PROBLEM_NONE,
     /* HTTP problems */
+    SERVER_PROBLEM_BAD_REQUEST, /* not HTTP as it should be: twice a Host, a bad escape … */
     SERVER_PROBLEM_BAD_JSON,
     SERVER_PROBLEM_BODY_MANGLED,
     SERVER_PROBLEM_DIGEST_MISMATCH,
