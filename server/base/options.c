@@ -19,7 +19,7 @@ typedef bool take_value(const char *origin, const char *value, struct options *r
                         char *message);
 
 static take_value take_listen, take_state, take_workers, take_max_upload, take_worker,
-    take_host_name, take_help, take_version;
+    take_host_name, take_flag;
 
 struct specification {
     const char *name;
@@ -45,8 +45,8 @@ static const struct specification specifications[] = {
      "the program residuum-worker (default: beside this program)"},
     {"host-name", "NAME", true, take_host_name,
      "further name a request may call this host by (repeatable, up to 8)"},
-    {"help", NULL, false, take_help, "print this and exit"},
-    {"version", NULL, false, take_version, "print the version and exit"},
+    {"help", NULL, false, take_flag, "print this and exit"},
+    {"version", NULL, false, take_flag, "print the version and exit"},
 };
 
 enum { OPTIONS = sizeof specifications / sizeof specifications[0] };
@@ -203,19 +203,11 @@ static bool take_host_name(const char *origin, const char *value, struct options
     return true;
 }
 
-static bool take_help(const char *origin, const char *value, struct options *ret,
+static bool take_flag(const char *origin, const char *value, struct options *ret,
                       char *message)
 {
-    (void)origin, (void)value, (void)message;
-    ret->help = true;
-    return true;
-}
-
-static bool take_version(const char *origin, const char *value, struct options *ret,
-                         char *message)
-{
-    (void)origin, (void)value, (void)message;
-    ret->version = true;
+    (void)value, (void)message;
+    *(strcmp(origin, "--help") == 0 ? &ret->help : &ret->version) = true;
     return true;
 }
 

@@ -6,7 +6,6 @@
 
 static const struct server_problem_meaning meanings[SERVER_PROBLEM_CODES] = {
     [SERVER_PROBLEM_NONE] = {"none", 0, "No problem"},
-    [SERVER_PROBLEM_BAD_REQUEST] = {"bad_request", 400, "The request is malformed"},
     [SERVER_PROBLEM_BAD_REQUEST] = {"bad_request", 400,
                                     "The request is not HTTP as it should be"},
     [SERVER_PROBLEM_BAD_JSON] = {"bad_json", 400, "The body is not the JSON expected"},
