@@ -1,0 +1,261 @@
+#include "analysis/capture/capture.h"
+
+#include <assert.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <sndfile.h>
+#include <sys/stat.h>
+
+#include "analysis/capture/container.h"
+#include "analysis/capture/header.h"
+#include "analysis/capture/input.h"
+
+struct capture {
+    struct input input;
+    SNDFILE *file;
+    enum container container;
+    struct capture_format format;
+    bool is_float;
+    int64_t position; /* of the next frame read */
+};
+
+enum { SKIP_FRAMES = 4096 };
+
+static bool read_failed(const struct capture *capture, struct problem *problem)
+{
+    return problem_set(problem, PROBLEM_IO, NULL,
+                       "Reading the recording failed: %s; try again.",
+                       strerror(capture->input.error));
+}
+
+static const char *encoding_name(int subtype)
+{
+    switch (subtype) {
+    case SF_FORMAT_PCM_16:
+        return "pcm_16";
+    case SF_FORMAT_PCM_24:
+        return "pcm_24";
+    case SF_FORMAT_PCM_32:
+        return "pcm_32";
+    case SF_FORMAT_FLOAT:
+        return "float_32";
+    case SF_FORMAT_DOUBLE:
+        return "float_64";
+    default:
+        return NULL;
+    }
+}
+
+static bool unsupported_encoding(int subtype, struct problem *problem)
+{
+    SF_FORMAT_INFO info = {.format = subtype};
+    bool named = sf_command(NULL, SFC_GET_FORMAT_INFO, &info, sizeof info) == 0;
+    return problem_set(
+        problem, PROBLEM_UNSUPPORTED_FORMAT, "encoding",
+        "The samples are %s; send PCM of 16, 24 or 32 bits, or floats of 32 "
+        "or 64 bits.",
+        named && info.name ? info.name : "of an encoding unknown to us");
+}
+
+/* (Re)opens at frame 0. */
+static bool open_file(struct capture *capture, SF_INFO *ret, struct problem *problem)
+{
+    sf_close(capture->file);
+    capture->input.position = 0;
+    *ret = (SF_INFO){0};
+    SF_VIRTUAL_IO callbacks = input_callbacks;
+    capture->file = sf_open_virtual(&callbacks, SFM_READ, ret, &capture->input);
+    if (capture->file) {
+        capture->position = 0;
+        return true;
+    }
+    if (capture->input.error)
+        return read_failed(capture, problem);
+    int code = sf_error(NULL);
+    return problem_set(problem,
+                       code == SF_ERR_UNSUPPORTED_ENCODING ? PROBLEM_UNSUPPORTED_FORMAT
+                                                           : PROBLEM_NOT_AUDIO,
+                       NULL, "The header of this %s file cannot be read: %s",
+                       container_name(capture->container), sf_strerror(NULL));
+}
+
+/* What libsndfile made of the file, checked against the limits and our own reading. */
+static bool take_format(struct capture *capture, const struct header *declared,
+                        const SF_INFO *info, struct problem *problem)
+{
+    const char *encoding = encoding_name(info->format & SF_FORMAT_SUBMASK);
+    if (!encoding)
+        return unsupported_encoding(info->format & SF_FORMAT_SUBMASK, problem);
+    bool unknown = capture->container == CONTAINER_FLAC && declared->frames < 0;
+    struct header found = {
+        .channels = info->channels,
+        .sample_rate_hz = info->samplerate,
+        .frames = unknown ? -1 : info->frames,
+    };
+    if (!header_check(&found, problem))
+        return false;
+    if (found.frames == 0)
+        return problem_set(problem, PROBLEM_NO_AUDIO, NULL,
+                           "The recording has a header but no frames of audio; record "
+                           "again.");
+    capture->is_float = strncmp(encoding, "float", 5) == 0;
+    capture->format = (struct capture_format){
+        .container = container_name(capture->container),
+        .encoding = encoding,
+        .sample_rate_hz = info->samplerate,
+        .channels = info->channels,
+        .frames = found.frames,
+    };
+    return true;
+}
+
+bool capture_open(int descriptor, struct capture **ret, struct problem *problem)
+{
+    enum container container;
+    struct header declared;
+    struct stat status;
+    SF_INFO info;
+    bool good = false;
+    struct capture *capture = NULL;
+    if (fstat(descriptor, &status) != 0 || !S_ISREG(status.st_mode))
+        return problem_set(problem, PROBLEM_NOT_AUDIO, NULL,
+                           "The recording must be a regular file.");
+    if (!container_sniff(descriptor, &container, problem) ||
+        !header_read(descriptor, container, &declared, problem))
+        return false;
+    if (declared.found && !header_check(&declared, problem))
+        return false;
+    capture = calloc(1, sizeof *capture);
+    if (!capture)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "Not enough memory to open the recording.");
+    capture->container = container;
+    capture->input = (struct input){
+        .descriptor = descriptor,
+        .size_bytes = status.st_size,
+        .shows_rf64 = container == CONTAINER_BW64,
+    };
+    if (!open_file(capture, &info, problem) ||
+        !take_format(capture, &declared, &info, problem))
+        goto out;
+    *ret = capture;
+    good = true;
+out:
+    if (!good)
+        capture_close(capture);
+    return good;
+}
+
+void capture_close(struct capture *capture)
+{
+    if (!capture)
+        return;
+    sf_close(capture->file);
+    free(capture);
+}
+
+const struct capture_format *capture_format(const struct capture *capture)
+{
+    return &capture->format;
+}
+
+static bool beyond_end(const struct capture *capture, int64_t frame, int64_t frames,
+                       struct problem *problem)
+{
+    return problem_set(
+        problem, PROBLEM_OUT_OF_RANGE, "start_s",
+        "Frame %lld (%.6g s) lies beyond the end of the recording, which has "
+        "%lld frames.",
+        (long long)frame, (double)frame / capture->format.sample_rate_hz,
+        (long long)frames);
+}
+
+/* Reads and drops up to `frame`: exact whatever the format. */
+static bool skip_to(struct capture *capture, int64_t frame, struct problem *problem)
+{
+    double *dropped =
+        malloc(sizeof *dropped * SKIP_FRAMES * (size_t)capture->format.channels);
+    if (!dropped)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "Not enough memory to seek in the recording.");
+    bool good = true;
+    while (good && capture->position < frame) {
+        int64_t left = frame - capture->position, got = 0;
+        int64_t wanted = left < SKIP_FRAMES ? left : SKIP_FRAMES;
+        good = capture_read(capture, dropped, wanted, &got, problem);
+        if (good && got < wanted && capture->position < frame)
+            good = beyond_end(capture, frame, capture->position, problem);
+    }
+    free(dropped);
+    return good;
+}
+
+bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)
+{
+    assert(frame >= 0);
+    int64_t frames = capture->format.frames;
+    if (frames >= 0 && frame > frames)
+        return beyond_end(capture, frame, frames, problem);
+    if (frame == capture->position)
+        return true;
+    if (sf_seek(capture->file, frame, SEEK_SET) == frame) {
+        capture->position = frame;
+        return true;
+    }
+    if (capture->input.error)
+        return read_failed(capture, problem);
+    /* FLAC without a declared length may refuse to seek: begin again and read up to
+     * there. */
+    SF_INFO info;
+    return open_file(capture, &info, problem) && skip_to(capture, frame, problem);
+}
+
+static bool all_finite(const double *samples, int64_t count)
+{
+    /* An exponent of all ones is NaN or infinity; written so that the compiler can do
+     * several at a time. */
+    const uint64_t exponent = 0x7FF0000000000000u;
+    uint64_t bad = 0;
+    for (int64_t i = 0; i < count; i++) {
+        uint64_t bits;
+        memcpy(&bits, samples + i, sizeof bits);
+        bad |= (bits & exponent) == exponent;
+    }
+    return bad == 0;
+}
+
+static bool not_finite(const struct capture *capture, const double *samples,
+                       struct problem *problem)
+{
+    int64_t i = 0;
+    while (all_finite(samples + i, 1))
+        i++;
+    int channels = capture->format.channels;
+    int64_t frame = capture->position + i / channels;
+    return problem_set(
+        problem, PROBLEM_NOT_FINITE, NULL,
+        "Channel %d holds a sample that is not a number or infinite at frame "
+        "%lld (%.6f s); record again or export as PCM.",
+        (int)(i % channels) + 1, (long long)frame,
+        (double)frame / capture->format.sample_rate_hz);
+}
+
+bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
+                  int64_t *ret_frames, struct problem *problem)
+{
+    assert(frames >= 0);
+    sf_count_t got = sf_readf_double(capture->file, interleaved, frames);
+    if (capture->input.error)
+        return read_failed(capture, problem);
+    int code = got < frames ? sf_error(capture->file) : SF_ERR_NO_ERROR;
+    if (got < 0 || code != SF_ERR_NO_ERROR)
+        return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
+                           "The audio after frame %lld cannot be decoded: %s",
+                           (long long)capture->position, sf_strerror(capture->file));
+    if (capture->is_float && !all_finite(interleaved, got * capture->format.channels))
+        return not_finite(capture, interleaved, problem);
+    capture->position += got;
+    *ret_frames = got;
+    return true;
+}
