@@ -27,7 +27,8 @@ struct workers_config {
 
 bool workers_start(const struct workers_config *config, struct workers **ret,
                    struct server_problem *problem) __attribute__((warn_unused_result));
-/** Kills every worker; calls under way return WORKERS_STOPPED. */
+/** Kills every worker; calls under way return WORKERS_STOPPED. None may follow: those who call
+ *  (the queue, the http room) are stopped before. */
 void workers_stop(struct workers *workers);
 
 enum workers_class { WORKERS_JOB, WORKERS_INSPECT };
@@ -39,7 +40,8 @@ enum workers_outcome {
     WORKERS_TIMED_OUT,
     WORKERS_OUT_OF_MEMORY,
     WORKERS_CANCELLED, /* *cancel became true; the worker was killed */
-    WORKERS_STOPPED,   /* the pool is stopping; no attempt is counted */
+    WORKERS_STOPPED,   /* the pool is stopping, or for deadline_s no worker of the class could
+                          be kept alive (*problem tells); no attempt is counted */
 };
 
 struct workers_call {

@@ -1,0 +1,98 @@
+#include "server/workers/slot.h"
+
+#include <errno.h>
+#include <signal.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "server/base/log.h"
+#include "server/workers/spawn.h"
+#include "server/workers/talk.h"
+
+/** The slot's next start is later each time a worker dies before it can serve. */
+static void back_off(struct slot *slot)
+{
+    int64_t wait_ms = SLOT_BACKOFF_MS;
+    for (int i = 0; i < slot->early_deaths && wait_ms < SLOT_BACKOFF_MAX_MS; i++)
+        wait_ms *= 2;
+    if (wait_ms > SLOT_BACKOFF_MAX_MS)
+        wait_ms = SLOT_BACKOFF_MAX_MS;
+    slot->early_deaths++;
+    slot->due_ms = clock_monotonic_ms() + wait_ms;
+}
+
+bool slot_start(struct slot *slot, const char *program, struct server_problem *problem)
+{
+    struct spawn_process process;
+    if (!spawn_worker(program, &process, problem)) {
+        back_off(slot);
+        return false;
+    }
+    slot->pid = process.pid;
+    slot->socket = process.socket;
+    slot->jobs = 0;
+    slot->state = SLOT_STARTING;
+    slot->due_ms = clock_monotonic_ms() + LIMIT_DESCRIBE_S * 1000;
+    static const char describe[] = "{\"request\":\"describe\"}";
+    if (wire_send(slot->socket, describe, sizeof describe - 1, NULL, 0) != WIRE_OK)
+        slot_end(slot, true);
+    return true;
+}
+
+void slot_greet(struct slot *slot)
+{
+    json_t *request = json_pack("{s:s}", "request", "describe");
+    struct workers_call call = {
+        .request = request, .descriptors = {-1, -1}, .deadline_s = 1};
+    json_t *answer = NULL;
+    if (talk_answer(slot->socket, &call, clock_monotonic_ms() + 1000, &answer, NULL) ==
+        WORKERS_DONE) {
+        slot->state = SLOT_IDLE;
+        slot->early_deaths = 0;
+    } else {
+        slot_end(slot, true);
+    }
+    json_decref(answer);
+    json_decref(request);
+}
+
+bool slot_is_well(const struct slot *slot)
+{
+    char byte;
+    ssize_t count = recv(slot->socket, &byte, 1, MSG_PEEK | MSG_DONTWAIT);
+    return count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR);
+}
+
+void slot_end(struct slot *slot, bool unexpected)
+{
+    if (slot->state == SLOT_STARTING)
+        back_off(slot);
+    else
+        slot->due_ms = 0;
+    slot->state = SLOT_ENDING;
+    slot->unexpected = unexpected;
+}
+
+bool slot_reap(struct slot *slot)
+{
+    kill(slot->pid, SIGKILL); /* not reaped yet, so the number is still its own */
+    int status = 0;
+    if (waitpid(slot->pid, &status, WNOHANG) == 0)
+        return false;
+    bool unexpected = slot->unexpected;
+    if (unexpected && WIFSIGNALED(status))
+        log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d", (int)slot->pid,
+                 WTERMSIG(status));
+    else if (unexpected)
+        log_line(LOG_LEVEL_WARNING, "worker %d ended with exit status %d", (int)slot->pid,
+                 WEXITSTATUS(status));
+    close(slot->socket);
+    slot->socket = -1;
+    slot->pid = -1;
+    slot->unexpected = false;
+    slot->state = SLOT_EMPTY;
+    return unexpected;
+}

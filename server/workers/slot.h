@@ -1,0 +1,56 @@
+/** The place of one worker process in the pool: started, greeted, idle or busy, ended,
+ * reaped, started again. Not thread-safe: the pool's lock guards every field. */
+#ifndef SERVER_WORKERS_SLOT_H
+#define SERVER_WORKERS_SLOT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+#include "server/workers/workers.h"
+
+enum {
+    SLOT_BACKOFF_MS =
+        100, /* wait after the first death at the start, doubled at each more */
+    SLOT_BACKOFF_MAX_MS = 5000,
+};
+
+enum slot_state {
+    SLOT_EMPTY,    /* no process; one is started at due_ms */
+    SLOT_STARTING, /* was asked to describe itself; must answer by due_ms */
+    SLOT_IDLE,
+    SLOT_BUSY,   /* a call has it; only the call may change its state */
+    SLOT_ENDING, /* to be killed and reaped */
+};
+
+struct slot {
+    enum workers_class class;
+    enum slot_state state;
+    pid_t pid;
+    int socket;
+    bool unexpected; /* ENDING: nobody here wanted that */
+    unsigned long jobs;
+    int early_deaths; /* in a row, before it could serve */
+    int64_t due_ms;
+};
+
+/** Starts the process (SLOT_STARTING), or leaves the slot empty until its back-off is
+ * over. */
+bool slot_start(struct slot *slot, const char *program, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** Reads the answer of a starting worker, which is known to be readable: idle, or ending.
+ * A worker that cannot even start thus never costs a job its attempt. */
+void slot_greet(struct slot *slot);
+
+/** True when an idle worker lives and is silent, as it must be. */
+bool slot_is_well(const struct slot *slot);
+
+/** Marks the process to be killed; `unexpected` when it is its own fault. */
+void slot_end(struct slot *slot, bool unexpected);
+
+/** Kills and reaps an ending process without waiting; true when the slot has become
+ * empty. */
+bool slot_reap(struct slot *slot);
+
+#endif
