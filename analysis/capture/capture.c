@@ -96,9 +96,11 @@ static bool take_format(struct capture *capture, const struct header *declared,
     if (!header_check(&found, problem))
         return false;
     if (found.frames == 0)
-        return problem_set(problem, PROBLEM_NO_AUDIO, NULL,
-                           "The recording has a header but no frames of audio; record "
-                           "again.");
+        return problem_set(
+            problem, PROBLEM_NO_AUDIO, NULL,
+            "The header tells of no frame of audio (the file has %lld bytes); "
+            "record again, and let the recorder finish its file.",
+            (long long)capture->input.size_bytes);
     capture->is_float = strncmp(encoding, "float", 5) == 0;
     capture->format = (struct capture_format){
         .container = container_name(capture->container),
@@ -248,11 +250,13 @@ bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
     sf_count_t got = sf_readf_double(capture->file, interleaved, frames);
     if (capture->input.error)
         return read_failed(capture, problem);
-    int code = got < frames ? sf_error(capture->file) : SF_ERR_NO_ERROR;
-    if (got < 0 || code != SF_ERR_NO_ERROR)
+    /* A FLAC frame with a wrong checksum comes as silence beside an error. */
+    if (got < 0 || sf_error(capture->file) != SF_ERR_NO_ERROR)
         return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
-                           "The audio after frame %lld cannot be decoded: %s",
-                           (long long)capture->position, sf_strerror(capture->file));
+                           "The audio is damaged or cut off at frame %lld or up to %lld "
+                           "later (%s); send the file anew.",
+                           (long long)capture->position, (long long)frames,
+                           sf_strerror(capture->file));
     if (capture->is_float && !all_finite(interleaved, got * capture->format.channels))
         return not_finite(capture, interleaved, problem);
     capture->position += got;

@@ -1,6 +1,6 @@
 /**
- * The test signals a tester plays: rendered as integer samples, the same each time. One file a
- * family; signals.c is the one list.
+ * The test signals a tester plays: rendered as integer samples, the same each time. One
+ * file a family; signal.c is the one list.
  */
 #ifndef ANALYSIS_SIGNALS_SIGNAL_H
 #define ANALYSIS_SIGNALS_SIGNAL_H
@@ -29,8 +29,8 @@ struct signal_stream; /* the state of one rendering */
 
 struct signal {
     struct description description; /* settings are the parameters */
-    /** Begins a rendering with checked parameters. OUT_OF_RANGE where parameters clash (a tone
-     *  at or above half the sample rate), OUT_OF_MEMORY. */
+    /** Begins a rendering with checked parameters. OUT_OF_RANGE where parameters clash (a
+     * tone at or above half the sample rate), OUT_OF_MEMORY. */
     bool (*begin)(const struct settings *parameters, struct signal_stream **ret,
                   struct problem *problem);
     /** The next `frames` frames, interleaved, each sample within ±2^(bits−1). */
