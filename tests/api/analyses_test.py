@@ -1,0 +1,289 @@
+"""Analyses: queueing, states, waiting, refusals, the whole shape of each answer, lists."""
+
+import concurrent.futures
+import json
+import time
+
+import harness
+import shapes
+import waves
+
+TONE = waves.wav(waves.tone(duration_s=2, noise_dbfs=-100))
+LONG = waves.wav(waves.tone(duration_s=60, channels=4, noise_dbfs=-100))
+
+
+class Analyses(harness.DaemonCase):
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.capture = cls.daemon.upload(TONE).json["id"]
+
+    def order(self, **changes):
+        return {"capture": self.capture, "measurement": "distortion", **changes}
+
+    def check_analysis(self, analysis):
+        self.assertIn(analysis["state"], shapes.ANALYSIS)
+        shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
+        self.assertEqual(analysis["links"]["self"], f"/v1/analyses/{analysis['id']}")
+        self.assertEqual(analysis["links"]["capture"], f"/v1/captures/{analysis['capture']}")
+        times = [analysis[name] for name in ("created", "started", "finished")
+                 if name in analysis]
+        self.assertEqual(times, sorted(times))
+
+    def test_order_is_acknowledged_and_ends(self):
+        answer = self.daemon.post_json("/v1/analyses", self.order(settings={"harmonics": 5}))
+        self.assertEqual(answer.status, 202, answer)
+        self.check_analysis(answer.json)
+        self.assertEqual(answer.headers["location"], answer.json["links"]["self"])
+        self.assertRegex(answer.headers["retry-after"], r"^[1-9]\d*$")
+        self.assertEqual(answer.json["settings"], {"harmonics": 5})
+        self.assertEqual(answer.json["tester"], "local")
+        done = self.daemon.wait_for_end(answer.json["id"])
+        self.assertEqual(done["state"], "done", done)
+        self.check_analysis(done)
+        ended = self.daemon.get(done["links"]["self"])
+        self.assertNotIn("retry-after", ended.headers)
+        self.assertEqual(ended.json, done)
+
+    def test_settings_may_be_left_out(self):
+        answer = self.daemon.post_json("/v1/analyses", self.order())
+        self.assertEqual(answer.status, 202, answer)
+        self.assertEqual(answer.json["settings"], {})
+
+    def test_prefer_wait_on_the_order_gives_the_end(self):
+        answer = self.daemon.post_json("/v1/analyses", self.order(), Prefer="wait=30")
+        self.assertEqual(answer.status, 200, answer)
+        self.assertEqual(answer.json["state"], "done")
+        self.assertEqual(answer.headers["preference-applied"].replace(" ", ""), "wait=30")
+        self.check_analysis(answer.json)
+
+    def test_failed_analysis_is_a_finished_one(self):
+        silence = self.daemon.upload(waves.wav(0 * waves.tone(duration_s=2))).json["id"]
+        not_finite = waves.tone(duration_s=2)
+        not_finite[54321, 0] = float("nan")
+        broken = self.daemon.upload(waves.float_wav(not_finite)).json["id"]
+        for name, capture, settings, codes in (
+            ("too short", self.capture, {"start_s": 1.95}, {"not_measurable", "out_of_range"}),
+            ("channel 2 of a mono recording", self.capture, {"channels": [2]}, {"out_of_range"}),
+            ("not a number", broken, {}, {"not_finite"}),
+            ("silence", silence, {}, {"not_measurable", None}),
+        ):
+            with self.subTest(name):
+                analysis = self.daemon.wait_for_end(self.daemon.analyse(capture, settings))
+                self.check_analysis(analysis)
+                self.assertIn(analysis.get("problem", {}).get("code"), codes)
+                if analysis["state"] == "done":
+                    continue
+                self.assertEqual(analysis["state"], "failed")
+                answer = self.daemon.get(f"/v1/analyses/{analysis['id']}")
+                self.assertEqual(answer.status, 200)
+                result = self.daemon.get(f"/v1/analyses/{analysis['id']}/result")
+                problem = self.check_problem(result, 410, "no_result")
+                self.assertIn(analysis["problem"]["detail"].rstrip("."), problem["detail"])
+
+    def test_not_finite_names_channel_and_frame(self):
+        samples = waves.tone(duration_s=2, channels=2)
+        samples[54321, 1] = float("inf")
+        capture = self.daemon.upload(waves.float_wav(samples)).json["id"]
+        analysis = self.daemon.wait_for_end(self.daemon.analyse(capture))
+        self.assertEqual(analysis["problem"]["code"], "not_finite")
+        self.assertRegex(analysis["problem"]["detail"], r"channel 2\b")
+        self.assertRegex(analysis["problem"]["detail"], r"\b54321\b")
+
+
+class BadOrders(harness.DaemonCase):
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.capture = cls.daemon.upload(TONE).json["id"]
+
+    def tearDown(self):
+        super().tearDown()
+        self.assertEqual(self.daemon.get("/v1/analyses").json["analyses"], [])
+
+    def refused(self, order, status, code, field=None):
+        answer = self.daemon.post_json("/v1/analyses", order)
+        return self.check_problem(answer, status, code, field)
+
+    def test_bodies_that_are_no_json_object(self):
+        good = json.dumps({"capture": self.capture, "measurement": "distortion"})
+        deep = '{"settings":' + '{"a":' * 40 + "1" + "}" * 41
+        for body in ("", "{", "[]", "1", "null", '"text"', good + "x", good[:-1],
+                     good[:-1] + ',"capture":"twice"}', '{"capture":NaN}', deep,
+                     good.encode()[:-1] + b',"name":"\xff"}', "\0" + good,
+                     "capture=cap_a&measurement=distortion"):
+            with self.subTest(body[:60]):
+                self.refused(body, 400, "bad_json")
+
+    def test_body_over_the_limit(self):
+        body = '{"capture":"' + "x" * (256 * 1024) + '"}'
+        answer = self.daemon.post_json("/v1/analyses", body)
+        self.check_problem(answer, 413, "too_large", limit_bytes=256 * 1024)
+
+    def test_unknown_fields(self):
+        order = {"capture": self.capture, "measurement": "distortion"}
+        self.refused({**order, "setting": {}}, 422, "unknown_field", "setting")
+        self.refused({**order, "floor_capture": self.capture}, 422, "unknown_field",
+                     "floor_capture")
+
+    def test_misspelt_setting_names_the_right_one(self):
+        order = {"capture": self.capture, "measurement": "distortion",
+                 "settings": {"frequenzy_hz": 997}}
+        problem = self.refused(order, 422, "unknown_field", "frequenzy_hz")
+        self.assertIn("frequency_hz", problem["detail"])
+
+    def test_missing_fields(self):
+        self.refused({"measurement": "distortion"}, 422, "missing_field", "capture")
+        self.refused({"capture": self.capture}, 422, "missing_field", "measurement")
+        self.refused({}, 422, "missing_field", "capture")
+
+    def test_unknown_capture_and_measurement(self):
+        for capture in ("cap_aaaaaaaaaaaaaaaaaaaa", "cap_", "../../lock", ""):
+            with self.subTest(capture):
+                self.refused({"capture": capture, "measurement": "distortion"}, 404,
+                             "not_found", "capture")
+        problem = self.refused({"capture": self.capture, "measurement": "distorsion"}, 422,
+                               "out_of_range", "measurement")
+        self.assertIn("distortion", problem["detail"])
+
+    def test_wrong_types(self):
+        for field, value in (("capture", 5), ("capture", None), ("measurement", ["distortion"]),
+                             ("settings", []), ("settings", "none")):
+            with self.subTest(f"{field}={value!r}"):
+                order = {"capture": self.capture, "measurement": "distortion", field: value}
+                self.refused(order, 422, "out_of_range", field)
+
+    def test_settings_out_of_range_name_field_and_limits(self):
+        for field, value in (("frequency_hz", -1), ("frequency_hz", "loud"),
+                             ("harmonics", 1), ("harmonics", 2.5), ("harmonics", 1000000),
+                             ("channels", []), ("channels", [0]), ("channels", [17]),
+                             ("channels", [1, 1]), ("start_s", -0.001), ("start_s", 14401),
+                             ("duration_s", 0), ("band_hz", [20000, 20]), ("band_hz", [20]),
+                             ("band_hz", "wide"), ("notch", "narrow")):
+            with self.subTest(f"{field}={value!r}"):
+                order = {"capture": self.capture, "measurement": "distortion",
+                         "settings": {field: value}}
+                problem = self.refused(order, 422, "out_of_range", field)
+                self.assertGreater(len(problem["detail"]), 20)
+
+
+class Waiting(harness.DaemonCase):
+    OPTIONS = ("--workers", "1")
+
+    def test_states_in_order_positions_and_waits(self):
+        capture = self.daemon.upload(LONG).json["id"]
+        ids = [self.daemon.analyse(capture) for _ in range(4)]
+        first = self.daemon.get(f"/v1/analyses/{ids[0]}")
+        self.assertIn(first.json["state"], ("queued", "running", "done"))
+        last = self.daemon.get(f"/v1/analyses/{ids[-1]}")
+        shapes.check(self, last.json, shapes.ANALYSIS["queued"])
+        self.assertIn(last.json["position"], (1, 2, 3, 4))
+        self.assertRegex(last.headers["retry-after"], r"^[1-9]\d*$")
+        not_ready = self.daemon.get(f"/v1/analyses/{ids[-1]}/result")
+        self.check_problem(not_ready, 404, "not_ready")
+        self.assertRegex(not_ready.headers["retry-after"], r"^[1-9]\d*$")
+        series = self.daemon.get(
+            f"/v1/analyses/{ids[-1]}/result/series/spectrum?channel=1")
+        self.check_problem(series, 404, "not_ready")
+        queue = self.daemon.get("/v1/health").json["queue"]
+        self.assertGreaterEqual(queue["waiting"] + queue["running"], 1)
+
+        ended = [self.daemon.wait_for_end(i) for i in ids]
+        self.assertEqual([a["state"] for a in ended], ["done"] * 4)
+        finished = [a["finished"] for a in ended]
+        self.assertEqual(finished, sorted(finished), "one tester's jobs run oldest first")
+
+    def test_wait_returns_at_its_time_while_the_job_goes_on(self):
+        capture = self.daemon.upload(LONG).json["id"]
+        ids = [self.daemon.analyse(capture) for _ in range(12)]
+        began = time.monotonic()
+        answer = self.daemon.get(f"/v1/analyses/{ids[-1]}", Prefer="wait=1")
+        took = time.monotonic() - began
+        self.assertEqual(answer.status, 200)
+        self.assertIn(answer.json["state"], ("queued", "running"))
+        self.assertGreater(took, 0.9)
+        self.assertLess(took, 10)
+        self.assertEqual(answer.headers["preference-applied"].replace(" ", ""), "wait=1")
+        for analysis in ids:
+            self.daemon.wait_for_end(analysis)
+
+    def test_many_wait_for_one_end(self):
+        capture = self.daemon.upload(LONG).json["id"]
+        analysis = self.daemon.analyse(capture)
+        with concurrent.futures.ThreadPoolExecutor(40) as pool:
+            answers = list(pool.map(
+                lambda _: self.daemon.get(f"/v1/analyses/{analysis}", Prefer="wait=30"),
+                range(40)))
+        self.assertEqual({a.json["state"] for a in answers}, {"done"})
+
+    def test_waiter_that_leaves_harms_nobody(self):
+        capture = self.daemon.upload(LONG).json["id"]
+        analysis = self.daemon.analyse(capture)
+        for _ in range(20):
+            with self.daemon.connect() as raw:
+                raw.sendall(f"GET /v1/analyses/{analysis} HTTP/1.1\r\nHost: localhost\r\n"
+                            "Prefer: wait=30\r\n\r\n".encode())
+        self.assertEqual(self.daemon.wait_for_end(analysis)["state"], "done")
+
+    def test_preferences_that_are_none_are_ignored(self):
+        # RFC 7240, section 2: a preference that is not understood is ignored
+        capture = self.daemon.upload(TONE).json["id"]
+        analysis = self.daemon.analyse(capture)
+        for value in ("wait", "wait=soon", "wait=-1", "respond-async", "return=minimal"):
+            with self.subTest(value):
+                answer = self.daemon.get(f"/v1/analyses/{analysis}", Prefer=value)
+                self.assertEqual(answer.status, 200)
+                self.assertNotIn("preference-applied", answer.headers)
+
+
+class Lists(harness.DaemonCase):
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.captures = [cls.daemon.upload(TONE).json["id"] for _ in range(2)]
+        cls.ids = [cls.daemon.analyse(cls.captures[i % 2]) for i in range(5)]
+        cls.ids.append(cls.daemon.analyse(cls.captures[0], {"channels": [2]}))
+        for analysis in cls.ids:
+            cls.daemon.wait_for_end(analysis)
+
+    def listed(self, query=""):
+        answer = self.daemon.get("/v1/analyses" + query)
+        self.assertEqual(answer.status, 200, answer)
+        return [a["id"] for a in answer.json["analyses"]]
+
+    def test_whole_shape_newest_first(self):
+        answer = self.daemon.get("/v1/analyses").json
+        shapes.check(self, answer, {"analyses": list, "links": {"self": shapes.PATH}})
+        for analysis in answer["analyses"]:
+            shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
+        self.assertEqual(self.listed(), self.ids[::-1])
+
+    def test_filters(self):
+        self.assertEqual(self.listed(f"?capture={self.captures[1]}"), self.ids[1:5:2][::-1])
+        self.assertEqual(self.listed("?state=failed"), self.ids[5:])
+        self.assertEqual(self.listed("?state=done"), self.ids[:5][::-1])
+        self.assertEqual(self.listed("?state=queued"), [])
+        self.assertEqual(self.listed("?measurement=distortion"), self.ids[::-1])
+        self.assertEqual(
+            self.listed(f"?measurement=distortion&state=done&capture={self.captures[0]}"),
+            self.ids[0:5:2][::-1])
+
+    def test_pages_keep_their_filters(self):
+        path, got = f"/v1/analyses?limit=1&state=done&capture={self.captures[0]}", []
+        while path:
+            page = self.daemon.get(path).json
+            got += [a["id"] for a in page["analyses"]]
+            path = page["links"].get("next")
+        self.assertEqual(got, self.ids[0:5:2][::-1])
+
+    def test_bad_filters_are_refused(self):
+        for query, code, field in (("state=finished", "out_of_range", "state"),
+                                   ("limit=0", "out_of_range", "limit"),
+                                   ("cursor=x", "out_of_range", "cursor"),
+                                   ("device=dev_a", "unknown_field", "device")):
+            with self.subTest(query):
+                self.check_problem(self.daemon.get("/v1/analyses?" + query), 422, code, field)
+
+
+if __name__ == "__main__":
+    harness.main()

@@ -1,0 +1,127 @@
+"""The things a user copies, run as a user runs them."""
+
+import json
+import os
+import pathlib
+import re
+import subprocess
+import tempfile
+
+import harness
+import waves
+
+
+class Examples(harness.DaemonCase):
+    OPTIONS = ("--max-upload", str(8 << 20))
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.folder = tempfile.TemporaryDirectory()
+        cls.tone = str(pathlib.Path(cls.folder.name) / "desk three.wav")
+        samples = waves.tone(997, -3, 5, 2, ((2, -70.0),), noise_dbfs=-100)
+        pathlib.Path(cls.tone).write_bytes(waves.wav(samples))
+
+    @classmethod
+    def tearDownClass(cls):
+        cls.folder.cleanup()
+        super().tearDownClass()
+
+    def run_example(self, name, *arguments, server=None):
+        return subprocess.run(
+            [str(harness.EXAMPLES / name), *arguments], capture_output=True, text=True,
+            timeout=120, check=False,
+            env={**os.environ, "RESIDUUM_SERVER": server or self.daemon.url})
+
+    def test_python_prints_a_table(self):
+        done = self.run_example("measure.py", self.tone)
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.assertIn("desk three.wav: wav pcm_24, 48000 Hz, 2 channels, 5.00 s", done.stdout)
+        level = re.search(r"fundamental_level +(\S+) ± \S+ dBFS +(\S+) ± \S+ dBFS", done.stdout)
+        self.assertAlmostEqual(float(level.group(1)), -3, delta=0.001)
+        self.assertAlmostEqual(float(level.group(2)), -3, delta=0.001)
+        self.assertRegex(done.stdout, r"fundamental_voltage +— \(needs a calibration in volts\)")
+        self.assertRegex(done.stdout, r"(?m)^ +2 +1994\.00 +-(70\.0|69\.9)")
+
+    def test_python_prints_json_for_several_files(self):
+        done = self.run_example("measure.py", "--json", "--settings", '{"frequency_hz":997}',
+                                self.tone, self.tone)
+        self.assertEqual(done.returncode, 0, done.stderr)
+        results = [json.loads(line) for line in done.stdout.splitlines()]
+        self.assertEqual(len(results), 2)
+        for result in results:
+            self.assertEqual(result["settings"]["frequency_hz"], 997)
+            self.assertAlmostEqual(
+                result["channels"][0]["figures"]["thd"]["value"], -70, delta=0.1)
+
+    def test_python_goes_on_after_a_bad_file(self):
+        text = pathlib.Path(self.folder.name) / "notes.txt"
+        text.write_text("take 1: desk three\n" * 40, encoding="utf-8")
+        done = self.run_example("measure.py", str(text), "missing.wav", self.tone)
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("not_audio", done.stderr)
+        self.assertIn("missing.wav", done.stderr)
+        self.assertIn("fundamental_level", done.stdout)
+
+    def test_python_tells_a_misspelt_setting(self):
+        done = self.run_example("measure.py", "--settings", '{"frequenzy_hz":997}', self.tone)
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("frequency_hz", done.stderr)
+
+    def test_python_tells_that_a_file_is_too_large(self):
+        large = pathlib.Path(self.folder.name) / "large.wav"
+        large.write_bytes(waves.wav(waves.tone(duration_s=60)))
+        done = self.run_example("measure.py", str(large))
+        self.assertEqual(done.returncode, 1)
+        self.assertIn(str(8 << 20), done.stderr)
+
+    def test_python_tells_that_no_daemon_is_there(self):
+        done = self.run_example("measure.py", self.tone, server="http://127.0.0.1:1")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("http://127.0.0.1:1", done.stderr)
+        self.assertIn("residuumd", done.stderr)
+
+    def test_python_refuses_wrong_usage(self):
+        for arguments in ([], ["--settings", "[1]", self.tone], ["--colour", self.tone]):
+            with self.subTest(arguments):
+                self.assertEqual(self.run_example("measure.py", *arguments).returncode, 2)
+
+    def test_shell_prints_the_figures(self):
+        done = self.run_example("measure.sh", self.tone, '{"frequency_hz":997}')
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        level = re.search(r"channel 1\n(?:.*\n)*?  fundamental_level  (\S+) dBFS", done.stdout)
+        self.assertAlmostEqual(float(level.group(1)), -3, delta=0.001)
+
+    def test_shell_tells_what_is_wrong(self):
+        done = self.run_example("measure.sh", self.tone, '{"frequenzy_hz":997}')
+        self.assertNotEqual(done.returncode, 0)
+        self.assertIn("frequency_hz", done.stderr)
+
+    def test_simulated_adapter_measures_as_it_says(self):
+        """The closed forms in simulated_adapter.py against the figures measured."""
+        folder = pathlib.Path(self.folder.name)
+        played = self.daemon.get(
+            "/v1/signals/tone/audio?frequency_hz=997&level_dbfs=-1&sample_rate_hz=48000"
+            "&bits=24&channels=1&duration_s=4")
+        self.assertEqual(played.status, 200, played)
+        (folder / "tone.wav").write_bytes(played.body)
+        recorded = str(folder / "recorded.wav")
+        made = self.run_example("simulated_adapter.py", str(folder / "tone.wav"), recorded)
+        self.assertEqual(made.returncode, 0, made.stderr)
+        self.assertIn("Simulated", made.stdout)
+        want = {int(order): [float(left), float(right)] for order, left, right in re.findall(
+            r"harmonic (\d): (\S+) dBc on channel 1, (\S+) dBc on channel 2", made.stdout)}
+        done = self.run_example("measure.py", "--json", recorded)
+        result = json.loads(done.stdout)
+        for channel in (0, 1):
+            figures = result["channels"][channel]["figures"]
+            frequency = figures["fundamental_frequency"]["value"]
+            self.assertAlmostEqual((frequency / 997 - 1) * 1e6, 37, delta=0.1)
+            self.assertAlmostEqual(figures["fundamental_level"]["value"], -3, delta=0.002)
+            for row in result["channels"][channel]["lists"]["harmonics"][:2]:
+                self.assertAlmostEqual(
+                    row["level_dbc"], want[row["order"]][channel], delta=0.5)
+
+
+if __name__ == "__main__":
+    harness.main()

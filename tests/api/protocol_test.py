@@ -1,0 +1,184 @@
+"""What no well-behaved HTTP client sends: each is refused or the connection closed, nothing
+is kept, and the daemon goes on."""
+
+import re
+import socket
+import time
+
+import harness
+import waves
+
+TONE = waves.wav(waves.tone(duration_s=0.2))
+GET = b"GET /v1/health HTTP/1.1\r\n"
+HOST = b"Host: localhost\r\n"
+POST = b"POST /v1/captures HTTP/1.1\r\n" + HOST
+
+
+class Protocol(harness.DaemonCase):
+    def tearDown(self):
+        super().tearDown()
+        self.assertEqual(self.daemon.files("incoming"), [])
+        self.assertEqual(self.daemon.files("objects"), [])
+
+    def exchange(self, request):
+        """Sends it, ends the sending side, and gives all that comes back."""
+        with self.daemon.connect() as raw:
+            try:
+                raw.sendall(request)
+                raw.shutdown(socket.SHUT_WR)
+            except OSError:
+                pass  # refused before all of it was sent
+            received = b""
+            try:
+                while piece := raw.recv(65536):
+                    received += piece
+            except ConnectionResetError:
+                pass
+            return received
+
+    def status(self, request):
+        """The status of the only answer, or 0 where the connection was just closed."""
+        received = self.exchange(request)
+        statuses = re.findall(rb"^HTTP/1\.1 (\d{3}) ", received, re.M)
+        self.assertLessEqual(len(statuses), 1, received)
+        return int(statuses[0]) if statuses else 0
+
+    def test_good_request_is_answered(self):
+        self.assertEqual(self.status(GET + HOST + b"\r\n"), 200)
+
+    def test_malformed_requests_are_refused(self):
+        for name, request in (
+            ("no Host", GET + b"\r\n"),
+            ("Host twice", GET + HOST + HOST + b"\r\n"),
+            ("Content-Length twice",
+             POST + b"Content-Length: 5\r\nContent-Length: 5\r\n\r\nhello"),
+            ("two Content-Lengths that differ",
+             POST + b"Content-Length: 5\r\nContent-Length: 6\r\n\r\nhello!"),
+            ("length and coding",
+             POST + b"Content-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n"),
+            ("coding but chunked", POST + b"Transfer-Encoding: gzip, chunked\r\n\r\n0\r\n\r\n"),
+            ("negative length", POST + b"Content-Length: -5\r\n\r\nhello"),
+            ("length that is no number", POST + b"Content-Length: five\r\n\r\nhello"),
+            ("length beyond 64 bits",
+             POST + b"Content-Length: 99999999999999999999999\r\n\r\nhello"),
+            ("65 headers", GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(64)) + b"\r\n"),
+            ("100 headers", GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(99)) + b"\r\n"),
+            ("a broken escape", b"GET /v1/captures?tester=%zz HTTP/1.1\r\n" + HOST + b"\r\n"),
+            ("control byte in a value", GET + HOST + b"X-A: a\x01b\r\n\r\n"),
+            ("control byte in the path", b"GET /v1/he%01alth HTTP/1.1\r\n" + HOST + b"\r\n"),
+        ):
+            with self.subTest(name):
+                self.assertIn(self.status(request), (0, 400, 404, 413, 431))
+
+    def test_refusals_are_problems(self):
+        received = self.exchange(GET + HOST + HOST + b"\r\n")
+        head, body = received.split(b"\r\n\r\n", 1)
+        self.assertRegex(head, rb"^HTTP/1\.1 400 ")
+        self.assertIn(b"application/problem+json", head)
+        self.assertIn(b'"bad_request"', body)
+
+    def test_64_headers_are_taken(self):
+        request = GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(62))
+        self.assertEqual(self.status(request + b"Accept: */*\r\n\r\n"), 200)
+
+    def test_nonsense_closes_the_connection(self):
+        for name, request in (
+            ("noise", bytes(range(256)) * 8),
+            ("TLS hello", b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + bytes(500)),
+            ("empty lines", b"\r\n" * 50),
+            ("line without end", b"GET /" + b"a" * 200000),
+            ("header without end", GET + HOST + b"X: " + b"a" * 200000),
+            ("old version", b"GET /v1/health\r\n\r\n"),
+            ("unknown version", b"GET /v1/health HTTP/9.9\r\n" + HOST + b"\r\n"),
+            ("nothing", b""),
+        ):
+            with self.subTest(name):
+                self.assertNotIn(self.status(request), (200, 201))
+
+    def test_bad_chunks_keep_nothing(self):
+        head = POST + b"Transfer-Encoding: chunked\r\n\r\n"
+        chunk = b"%x\r\n%s\r\n" % (len(TONE), TONE)
+        for name, body in (
+            ("size that is no number", b"zz\r\n" + chunk + b"0\r\n\r\n"),
+            ("negative size", b"-5\r\nhello\r\n0\r\n\r\n"),
+            ("size beyond 64 bits", b"fffffffffffffffff\r\nhello\r\n0\r\n\r\n"),
+            ("shorter than said", b"%x\r\n%s\r\n0\r\n\r\n" % (len(TONE) + 50, TONE)),
+            ("no last chunk", chunk),
+        ):
+            with self.subTest(name):
+                self.assertNotEqual(self.status(head + body), 201)
+                self.wait_until_empty()
+
+    def wait_until_empty(self):
+        end = time.monotonic() + 20
+        while self.daemon.files("incoming"):
+            self.assertLess(time.monotonic(), end)
+            time.sleep(0.02)
+
+    def test_foreign_host_is_misdirected(self):
+        for host in (b"example.org", b"localhost.example.org", b"127.0.0.1.example.org",
+                     b"192.0.2.1", b"localhost:80:80", b"127.0.0.1@example.org"):
+            with self.subTest(host):
+                received = self.exchange(GET + b"Host: " + host + b"\r\n\r\n")
+                self.assertRegex(received, rb"^HTTP/1\.1 (421|400) ")
+
+    def test_foreign_host_is_a_problem_of_its_own(self):
+        answer = self.daemon.get("/v1/health", Host="example.org")
+        self.check_problem(answer, 421, "wrong_host")
+
+    def test_own_names_are_taken(self):
+        port = self.daemon.port
+        for host in ("localhost", f"localhost:{port}", "127.0.0.1", f"127.0.0.1:{port}",
+                     "LOCALHOST", "[::1]", f"[::1]:{port}"):
+            with self.subTest(host):
+                self.assertEqual(self.daemon.get("/v1/health", Host=host).status, 200)
+
+    def test_foreign_origin_may_not_write(self):
+        for origin in ("http://example.org", "null", "https://localhost.example.org",
+                       f"http://127.0.0.1:{self.daemon.port + 1}"):
+            with self.subTest(origin):
+                answer = self.daemon.upload(TONE, headers={"Origin": origin})
+                self.check_problem(answer, 403, "forbidden")
+                answer = self.daemon.post_json("/v1/analyses", {}, Origin=origin)
+                self.check_problem(answer, 403, "forbidden")
+
+    def test_slow_sender_does_not_hold_up_others(self):
+        with self.daemon.connect() as slow:
+            slow.sendall(POST + b"Content-Length: 1000\r\n\r\nRIFF")
+            began = time.monotonic()
+            for _ in range(20):
+                self.assertEqual(self.daemon.get("/v1/health").status, 200)
+            self.assertLess(time.monotonic() - began, 20)
+        self.wait_until_empty()
+
+    def test_several_requests_on_one_connection(self):
+        with self.daemon.connect() as raw:
+            raw.sendall((GET + HOST + b"\r\n") * 3)
+            received = b""
+            while len(re.findall(rb'"free_disk_bytes"', received)) < 3:
+                piece = raw.recv(65536)
+                self.assertTrue(piece, received)
+                received += piece
+            self.assertEqual(len(re.findall(rb"HTTP/1\.1 200 ", received)), 3)
+
+
+class OwnOrigin(harness.DaemonCase):
+    def test_own_origin_may_write(self):
+        for origin in (self.daemon.url, f"http://localhost:{self.daemon.port}"):
+            with self.subTest(origin):
+                host = origin.removeprefix("http://")
+                answer = self.daemon.upload(TONE, headers={"Origin": origin, "Host": host})
+                self.assertEqual(answer.status, 201, answer)
+
+
+class HostNames(harness.DaemonCase):
+    OPTIONS = ("--host-name", "bench.example.org")
+
+    def test_name_given_is_taken(self):
+        self.assertEqual(self.daemon.get("/v1/health", Host="bench.example.org").status, 200)
+        answer = self.daemon.get("/v1/health", Host="other.example.org")
+        self.check_problem(answer, 421, "wrong_host")
+
+
+if __name__ == "__main__":
+    harness.main()
