@@ -124,7 +124,7 @@ class Protocol(harness.DaemonCase):
 
     def test_foreign_host_is_a_problem_of_its_own(self):
         answer = self.daemon.get("/v1/health", Host="example.org")
-        self.check_problem(answer, 421, "wrong_host")
+        self.check_problem(answer, 421, "wrong_host", "Host")
 
     def test_own_names_are_taken(self):
         port = self.daemon.port
@@ -138,9 +138,9 @@ class Protocol(harness.DaemonCase):
                        f"http://127.0.0.1:{self.daemon.port + 1}"):
             with self.subTest(origin):
                 answer = self.daemon.upload(TONE, headers={"Origin": origin})
-                self.check_problem(answer, 403, "forbidden")
+                self.check_problem(answer, 403, "forbidden", "Origin")
                 answer = self.daemon.post_json("/v1/analyses", {}, Origin=origin)
-                self.check_problem(answer, 403, "forbidden")
+                self.check_problem(answer, 403, "forbidden", "Origin")
 
     def test_slow_sender_does_not_hold_up_others(self):
         with self.daemon.connect() as slow:
@@ -177,7 +177,7 @@ class HostNames(harness.DaemonCase):
     def test_name_given_is_taken(self):
         self.assertEqual(self.daemon.get("/v1/health", Host="bench.example.org").status, 200)
         answer = self.daemon.get("/v1/health", Host="other.example.org")
-        self.check_problem(answer, 421, "wrong_host")
+        self.check_problem(answer, 421, "wrong_host", "Host")
 
 
 if __name__ == "__main__":

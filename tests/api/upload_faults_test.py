@@ -108,13 +108,14 @@ class Refusals(harness.DaemonCase):
 
     def test_wrong_digest(self):
         answer = self.daemon.upload(TONE, headers={"Content-Digest": digest(TONE + b"x")})
-        self.check_problem(answer, 400, "digest_mismatch")
+        self.check_problem(answer, 400, "digest_mismatch", "Content-Digest")
 
     def test_malformed_digest(self):
-        for value in ("sha-256=abc", "sha-256=:not base64:", "sha-256=:YWJj:", "md5", ""):
+        for value in ("sha-256=abc", "sha-256=:not base64:", "sha-256=:YWJj:", "sha-256=",
+                      digest(TONE)[:-1], digest(TONE).replace("=:", "=")):
             with self.subTest(value):
                 answer = self.daemon.upload(TONE, headers={"Content-Digest": value})
-                self.check_problem(answer, 400, "digest_mismatch")
+                self.check_problem(answer, 400, "digest_mismatch", "Content-Digest")
 
     def test_bodies_that_curl_d_mangled(self):
         with tempfile.TemporaryDirectory() as folder:
