@@ -12,7 +12,7 @@
 #include "server/workers/spawn.h"
 #include "server/workers/talk.h"
 
-/** The slot's next start is later each time a worker dies before it can serve. */
+/** The slot's next start is later each time a worker dies before it has served. */
 static void back_off(struct slot *slot)
 {
     int64_t wait_ms = SLOT_BACKOFF_MS;
@@ -51,7 +51,6 @@ void slot_greet(struct slot *slot)
     if (talk_answer(slot->socket, &call, clock_monotonic_ms() + 1000, &answer, NULL) ==
         WORKERS_DONE) {
         slot->state = SLOT_IDLE;
-        slot->early_deaths = 0;
     } else {
         slot_end(slot, true);
     }
@@ -66,9 +65,15 @@ bool slot_is_well(const struct slot *slot)
     return count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR);
 }
 
+void slot_served(struct slot *slot)
+{
+    slot->jobs++;
+    slot->early_deaths = 0;
+}
+
 void slot_end(struct slot *slot, bool unexpected)
 {
-    if (slot->state == SLOT_STARTING)
+    if (slot->jobs == 0 && unexpected && slot->state != SLOT_BUSY)
         back_off(slot);
     else
         slot->due_ms = 0;

@@ -4,6 +4,7 @@
 #include <poll.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 
 #include "server/base/clock.h"
@@ -214,6 +215,14 @@ static bool readable(int socket, int64_t left_ms)
     return poll(&wait, 1, slice_ms) > 0;
 }
 
+/** True when the other end closed with our request still unread in its socket: Linux
+ * tells that by ECONNRESET in place of an end. */
+static bool died_unheard(int socket)
+{
+    char byte;
+    return recv(socket, &byte, 1, MSG_PEEK | MSG_DONTWAIT) < 0 && errno == ECONNRESET;
+}
+
 enum workers_outcome talk_answer(int socket, const struct workers_call *call,
                                  int64_t deadline_ms, json_t **answer,
                                  struct server_problem *problem)
@@ -229,6 +238,8 @@ enum workers_outcome talk_answer(int socket, const struct workers_call *call,
             return timed_out(problem, call->deadline_s);
         if (!readable(socket, left_ms))
             continue;
+        if (died_unheard(socket))
+            return WORKERS_STOPPED;
         struct wire_frame frame;
         int limit_ms = left_ms < TALK_FRAME_S * 1000 ? (int)left_ms : TALK_FRAME_S * 1000;
         enum wire_status status = wire_receive(socket, limit_ms, &frame);

@@ -317,11 +317,14 @@ static void give_back(struct workers *workers, struct slot *slot,
 {
     /* one that ran out of memory may hold much of it: a new one has it all */
     bool well = outcome == WORKERS_DONE || outcome == WORKERS_REFUSED;
-    slot->jobs++;
     if (outcome == WORKERS_TIMED_OUT)
         workers->timeouts++;
+    if (well)
+        slot_served(slot);
+    if (outcome == WORKERS_STOPPED)
+        slot->state = SLOT_IDLE; /* as it was when it died */
     if (!well) {
-        slot_end(slot, outcome == WORKERS_CRASHED);
+        slot_end(slot, outcome == WORKERS_CRASHED || outcome == WORKERS_STOPPED);
     } else if (slot->jobs >= LIMIT_WORKER_JOBS) {
         workers->retired++;
         slot_end(slot, false);
@@ -332,18 +335,18 @@ static void give_back(struct workers *workers, struct slot *slot,
     pthread_cond_broadcast(&workers->changed);
 }
 
-/** One call on one worker, without the lock; *heard tells whether the worker had it. */
+/** One call on one worker, without the lock. WORKERS_STOPPED: it was dead already. */
 static enum workers_outcome converse(const struct slot *slot,
-                                     const struct workers_call *call, bool *heard,
-                                     json_t **answer, struct server_problem *problem)
+                                     const struct workers_call *call, json_t **answer,
+                                     struct server_problem *problem)
 {
     int64_t deadline_ms = clock_monotonic_ms() + (int64_t)call->deadline_s * 1000;
     enum wire_status sent = talk_send(slot->socket, call);
-    *heard = sent != WIRE_CLOSED;
+    if (sent == WIRE_CLOSED)
+        return WORKERS_STOPPED;
     if (sent != WIRE_OK) {
-        if (*heard)
-            server_problem_set(problem, SERVER_PROBLEM_WORKER_CRASHED, NULL,
-                               "The worker did not take the request.");
+        server_problem_set(problem, SERVER_PROBLEM_WORKER_CRASHED, NULL,
+                           "The worker did not take the request.");
         return WORKERS_CRASHED;
     }
     return talk_answer(slot->socket, call, deadline_ms, answer, problem);
@@ -353,22 +356,20 @@ enum workers_outcome workers_run(struct workers *workers, const struct workers_c
                                  json_t **answer, struct server_problem *problem)
 {
     enum workers_outcome outcome;
-    bool heard = false;
+    struct slot *slot;
     pthread_mutex_lock(&workers->lock);
     workers->calls++;
-    while (!heard) {
-        struct slot *slot = take(workers, call, &outcome, problem);
+    do {
+        slot = take(workers, call, &outcome, problem);
         if (slot == NULL)
             break;
         pthread_mutex_unlock(&workers->lock);
-        outcome = converse(slot, call, &heard, answer, problem);
+        outcome = converse(slot, call, answer, problem);
         pthread_mutex_lock(&workers->lock);
         give_back(workers, slot, outcome);
-        if (outcome == WORKERS_CRASHED && workers->stopping) {
-            outcome = WORKERS_STOPPED;
-            break;
-        }
-    }
+        if (outcome == WORKERS_CRASHED && workers->stopping)
+            outcome = WORKERS_STOPPED; /* workers_stop killed it */
+    } while (outcome == WORKERS_STOPPED && !workers->stopping);
     workers->calls--;
     pthread_cond_broadcast(&workers->changed);
     pthread_mutex_unlock(&workers->lock);

@@ -1,0 +1,151 @@
+/**
+ * A worker that behaves as a test tells it. The test program runs itself as the worker:
+ * its main hands over to fake_worker when called with --serve. What to do stands in the
+ * request's settings, {"act":…}; what to do at the start in the name by which the program
+ * is called (a symbolic link made with fake_worker_link).
+ */
+#ifndef TESTS_SERVER_WORKERS_FAKE_WORKER_H
+#define TESTS_SERVER_WORKERS_FAKE_WORKER_H
+
+#include <errno.h>
+#include <fcntl.h>
+#include <limits.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdbool.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <jansson.h>
+
+#include "analysis/worker/wire.h"
+
+extern char **environ;
+
+static inline void fake_worker_say(int socket, const char *text)
+{
+    if (wire_send(socket, text, strlen(text), NULL, 0) != WIRE_OK)
+        _exit(3);
+}
+
+/** {"answer":"done","format":{pid, environment, open},"warnings":[]} */
+static inline void fake_worker_inspect(int socket)
+{
+    json_t *environment = json_array(), *open = json_array();
+    for (char **entry = environ; *entry; entry++)
+        json_array_append_new(environment, json_string(*entry));
+    for (int i = 0; i < 256; i++)
+        if (fcntl(i, F_GETFD) >= 0)
+            json_array_append_new(open, json_integer(i));
+    json_t *answer = json_pack("{s:s, s:{s:i, s:i, s:o, s:o}, s:[]}", "answer", "done",
+                               "format", "pid", (int)getpid(), "group", (int)getpgrp(),
+                               "environment", environment, "open", open, "warnings");
+    char *text = json_dumps(answer, JSON_COMPACT);
+    fake_worker_say(socket, text);
+    free(text);
+    json_decref(answer);
+}
+
+static inline void fake_worker_hang(void)
+{
+    for (;;)
+        pause();
+}
+
+/** True the first time that it is called for this path, in whatever process. */
+static inline bool fake_worker_first(const char *path)
+{
+    int made = open(path, O_CREAT | O_EXCL | O_WRONLY | O_CLOEXEC, 0600);
+    if (made < 0)
+        return false;
+    close(made);
+    return true;
+}
+
+static inline void fake_worker_write_result(const struct wire_frame *frame)
+{
+    static const char result[sizeof(struct wire_result_header)] = WIRE_RESULT_MAGIC;
+    /* the result comes last, after the capture where there is one */
+    size_t count = frame->descriptor_count;
+    if (count == 0 || write(frame->descriptors[count - 1], result, sizeof result) !=
+                          (ssize_t)sizeof result)
+        _exit(4);
+}
+
+static inline void fake_worker_measure(int socket, const struct wire_frame *frame,
+                                       const json_t *settings)
+{
+    const char *act = json_string_value(json_object_get(settings, "act"));
+    const char *path = json_string_value(json_object_get(settings, "path"));
+    act = act ? act : "done";
+    if (strcmp(act, "crash") == 0)
+        kill(getpid(), SIGKILL);
+    if (strcmp(act, "crash-once") == 0 && fake_worker_first(path))
+        kill(getpid(), SIGKILL);
+    if (strcmp(act, "hang") == 0)
+        fake_worker_hang();
+    if (strcmp(act, "wait-for-file") == 0)
+        while (access(path, F_OK) != 0)
+            poll(NULL, 0, 5);
+    if (strcmp(act, "say") == 0) {
+        fake_worker_say(socket, json_string_value(json_object_get(settings, "text")));
+        return;
+    }
+    if (strcmp(act, "progress") == 0) {
+        fake_worker_say(socket, "{\"answer\":\"progress\",\"fraction\":0.25}");
+        fake_worker_say(socket, "{\"answer\":\"progress\",\"fraction\":0.5}");
+        while (path && access(path, F_OK) != 0)
+            poll(NULL, 0, 5);
+    }
+    if (strcmp(act, "empty-result") != 0)
+        fake_worker_write_result(frame);
+    fake_worker_say(socket, "{\"answer\":\"done\"}");
+    if (strcmp(act, "exit-after") == 0)
+        _exit(0);
+    if (strcmp(act, "chatter-after") == 0)
+        fake_worker_say(socket, "{\"answer\":\"done\"}");
+}
+
+/** Serves like a worker; the exit status of the process. */
+static inline int fake_worker(int argc, char **argv)
+{
+    int socket = argc == 3 ? atoi(argv[2]) : -1;
+    if (strstr(argv[0], "dies-at-start"))
+        return 7;
+    if (strstr(argv[0], "hangs-at-start"))
+        fake_worker_hang();
+    for (;;) {
+        struct wire_frame frame;
+        if (wire_receive(socket, -1, &frame) != WIRE_OK)
+            return 0;
+        json_t *request = json_loadb(frame.json, frame.length, 0, NULL);
+        const char *name = json_string_value(json_object_get(request, "request"));
+        if (name && strcmp(name, "describe") == 0)
+            fake_worker_say(socket, "{\"answer\":\"done\",\"engine\":{},"
+                                    "\"measurements\":[],\"signals\":[]}");
+        else if (name && strcmp(name, "inspect") == 0)
+            fake_worker_inspect(socket);
+        else
+            fake_worker_measure(socket, &frame, json_object_get(request, "settings"));
+        json_decref(request);
+        wire_frame_free(&frame);
+        if (strstr(argv[0], "exits-when-idle"))
+            return 0;
+    }
+}
+
+/** Fills path (PATH_MAX bytes) with a link of that name in the folder to this program. */
+static inline bool fake_worker_link(const char *folder, const char *name, char *path)
+{
+    char self[PATH_MAX];
+    ssize_t length = readlink("/proc/self/exe", self, sizeof self - 1);
+    if (length < 0 || strlen(folder) + strlen(name) + 2 > PATH_MAX)
+        return false;
+    self[length] = '\0';
+    snprintf(path, PATH_MAX, "%.3000s/%.1000s", folder, name);
+    return symlink(self, path) == 0 || errno == EEXIST;
+}
+
+#endif
