@@ -4,19 +4,7 @@
 
 #include "analysis/measurements/registry.h"
 #include "analysis/signals/signal.h"
-#include "analysis/worker/number.h"
-
-/* Appends a new value to a new array; NULL anywhere makes the whole NULL. */
-static json_t *appended(json_t *array, json_t *value)
-{
-    if (array && json_array_append_new(array, value) != 0) {
-        json_decref(array);
-        return NULL;
-    }
-    if (!array)
-        json_decref(value);
-    return array;
-}
+#include "analysis/worker/json_build.h"
 
 static const char *setting_type_name(enum setting_type type)
 {
@@ -59,9 +47,9 @@ static json_t *describe_choices(const struct setting_description *setting)
     json_t *array = json_array();
     for (int i = 0; setting->choices[i]; i++) {
         const char *choice = setting->choices[i];
-        array = appended(array, setting->type == SETTING_INTEGER
-                                    ? json_integer(strtoll(choice, NULL, 10))
-                                    : json_string(choice));
+        array = json_build_appended(array, setting->type == SETTING_INTEGER
+                                               ? json_integer(strtoll(choice, NULL, 10))
+                                               : json_string(choice));
     }
     return array;
 }
@@ -72,16 +60,17 @@ static json_t *describe_setting(const struct setting_description *setting)
     return json_pack("{s:s,s:s,s:s,s:o,s:o,s:o,s:o,s:s}", "name", setting->name, "type",
                      setting_type_name(setting->type), "unit", setting->unit, "default",
                      json_loads(setting->default_json, JSON_DECODE_ANY, NULL), "minimum",
-                     limited ? number_plain(setting->minimum) : json_null(), "maximum",
-                     limited ? number_plain(setting->maximum) : json_null(), "choices",
-                     describe_choices(setting), "meaning", setting->meaning);
+                     limited ? json_build_number(setting->minimum) : json_null(),
+                     "maximum",
+                     limited ? json_build_number(setting->maximum) : json_null(),
+                     "choices", describe_choices(setting), "meaning", setting->meaning);
 }
 
 static json_t *describe_settings(const struct description *description)
 {
     json_t *array = json_array();
     for (int i = 0; i < description->setting_count; i++)
-        array = appended(array, describe_setting(&description->settings[i]));
+        array = json_build_appended(array, describe_setting(&description->settings[i]));
     return array;
 }
 
@@ -90,10 +79,10 @@ static json_t *describe_figures(const struct description *description)
     json_t *array = json_array();
     for (int i = 0; i < description->figure_count; i++) {
         const struct figure_description *figure = &description->figures[i];
-        array = appended(array, json_pack("{s:s,s:s,s:s,s:s,s:s}", "name", figure->name,
-                                          "unit", figure->unit, "definition",
-                                          figure->definition, "source", figure->source,
-                                          "better", better_name(figure->better)));
+        array = json_build_appended(
+            array, json_pack("{s:s,s:s,s:s,s:s,s:s}", "name", figure->name, "unit",
+                             figure->unit, "definition", figure->definition, "source",
+                             figure->source, "better", better_name(figure->better)));
     }
     return array;
 }
@@ -103,9 +92,10 @@ static json_t *describe_findings(const struct description *description)
     json_t *array = json_array();
     for (int i = 0; i < description->finding_count; i++) {
         const struct finding_description *finding = &description->findings[i];
-        array = appended(array, json_pack("{s:s,s:s,s:s}", "name", finding->name, "type",
-                                          value_type_name(finding->type), "definition",
-                                          finding->definition));
+        array =
+            json_build_appended(array, json_pack("{s:s,s:s,s:s}", "name", finding->name,
+                                                 "type", value_type_name(finding->type),
+                                                 "definition", finding->definition));
     }
     return array;
 }
@@ -115,9 +105,10 @@ static json_t *describe_fields(const struct list_description *list)
     json_t *array = json_array();
     for (int i = 0; i < DESCRIPTION_MAX_FIELDS && list->fields[i].name; i++) {
         const char *unit = list->fields[i].unit;
-        array = appended(array, json_pack("{s:s,s:s,s:s}", "name", list->fields[i].name,
-                                          "type", value_type_name(list->fields[i].type),
-                                          "unit", unit ? unit : ""));
+        array = json_build_appended(
+            array,
+            json_pack("{s:s,s:s,s:s}", "name", list->fields[i].name, "type",
+                      value_type_name(list->fields[i].type), "unit", unit ? unit : ""));
     }
     return array;
 }
@@ -127,9 +118,9 @@ static json_t *describe_lists(const struct description *description)
     json_t *array = json_array();
     for (int i = 0; i < description->list_count; i++) {
         const struct list_description *list = &description->lists[i];
-        array =
-            appended(array, json_pack("{s:s,s:s,s:o}", "name", list->name, "definition",
-                                      list->definition, "fields", describe_fields(list)));
+        array = json_build_appended(array, json_pack("{s:s,s:s,s:o}", "name", list->name,
+                                                     "definition", list->definition,
+                                                     "fields", describe_fields(list)));
     }
     return array;
 }
@@ -139,11 +130,11 @@ static json_t *describe_series(const struct description *description)
     json_t *array = json_array();
     for (int i = 0; i < description->series_count; i++) {
         const struct series_description *series = &description->series[i];
-        array =
-            appended(array, json_pack("{s:s,s:s,s:{s:s,s:s},s:{s:s,s:s}}", "name",
-                                      series->name, "definition", series->definition, "x",
-                                      "name", series->x.name, "unit", series->x.unit, "y",
-                                      "name", series->y.name, "unit", series->y.unit));
+        array = json_build_appended(
+            array, json_pack("{s:s,s:s,s:{s:s,s:s},s:{s:s,s:s}}", "name", series->name,
+                             "definition", series->definition, "x", "name",
+                             series->x.name, "unit", series->x.unit, "y", "name",
+                             series->y.name, "unit", series->y.unit));
     }
     return array;
 }
@@ -174,10 +165,11 @@ json_t *describe_all(void)
 {
     json_t *measurements = json_array(), *signals = json_array();
     for (int i = 0; i < registry_count(); i++)
-        measurements =
-            appended(measurements, describe_measurement(&registry_get(i)->description));
+        measurements = json_build_appended(
+            measurements, describe_measurement(&registry_get(i)->description));
     for (int i = 0; i < signal_count(); i++)
-        signals = appended(signals, describe_signal(&signal_get(i)->description));
+        signals =
+            json_build_appended(signals, describe_signal(&signal_get(i)->description));
     return json_pack("{s:o,s:o,s:o}", "engine", describe_engine(), "measurements",
                      measurements, "signals", signals);
 }

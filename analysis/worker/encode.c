@@ -7,7 +7,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "analysis/worker/number.h"
+#include "analysis/worker/json_build.h"
 #include "analysis/worker/settings_json.h"
 #include "analysis/worker/wire.h"
 
@@ -16,38 +16,15 @@ static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__,
               "the result file is little-endian");
 static_assert(sizeof(struct wire_result_header) == 32, "no padding in the header");
 
-/* Adds a new value under a name; NULL anywhere makes the whole NULL. */
-static json_t *with(json_t *object, const char *name, json_t *value)
-{
-    if (object && json_object_set_new(object, name, value) != 0) {
-        json_decref(object);
-        return NULL;
-    }
-    if (!object)
-        json_decref(value);
-    return object;
-}
-
-static json_t *appended(json_t *array, json_t *value)
-{
-    if (array && json_array_append_new(array, value) != 0) {
-        json_decref(array);
-        return NULL;
-    }
-    if (!array)
-        json_decref(value);
-    return array;
-}
-
 static json_t *encode_figure(const struct report_figure *figure, const char *unit)
 {
     if (figure->has_value)
-        return json_pack("{s:o,s:s,s:o}", "value", number_or_null(figure->value), "unit",
-                         unit, "u95", number_or_null(figure->u95));
+        return json_pack("{s:o,s:s,s:o}", "value", json_build_real(figure->value), "unit",
+                         unit, "u95", json_build_real(figure->u95));
     json_t *object = json_pack("{s:n,s:s,s:s}", "value", "unit", unit, "reason",
                                reason_text(figure->reason));
     if (figure->has_bound)
-        object = with(object, "bound", number_or_null(figure->bound));
+        object = json_build_with(object, "bound", json_build_real(figure->bound));
     return object;
 }
 
@@ -57,7 +34,7 @@ static json_t *encode_cell(const struct report_cell *cell)
         return json_null();
     switch (cell->type) {
     case VALUE_NUMBER:
-        return number_or_null(cell->number);
+        return json_build_real(cell->number);
     case VALUE_BOOLEAN:
         return json_boolean(cell->flag);
     case VALUE_WORD:
@@ -74,8 +51,9 @@ static json_t *encode_row(const struct list_description *list,
     for (int i = 0; i < DESCRIPTION_MAX_FIELDS && list->fields[i].name; i++) {
         bool counts = list->fields[i].type == VALUE_NUMBER && !cells[i].is_null &&
                       cells[i].number == rint(cells[i].number);
-        row = with(row, list->fields[i].name,
-                   counts ? number_plain(cells[i].number) : encode_cell(&cells[i]));
+        row = json_build_with(row, list->fields[i].name,
+                              counts ? json_build_number(cells[i].number)
+                                     : encode_cell(&cells[i]));
     }
     return row;
 }
@@ -88,8 +66,8 @@ static json_t *encode_list(const struct list_description *list,
         fields++;
     json_t *array = json_array();
     for (int i = 0; i < rows->count; i++)
-        array =
-            appended(array, encode_row(list, rows->cells + (size_t)i * (size_t)fields));
+        array = json_build_appended(
+            array, encode_row(list, rows->cells + (size_t)i * (size_t)fields));
     return array;
 }
 
@@ -101,8 +79,8 @@ static json_t *encode_series(const struct series_description *description,
                   "x", "name", description->x.name, "unit", description->x.unit, "y",
                   "name", description->y.name, "unit", description->y.unit);
     if (series->resolution_bandwidth_hz > 0)
-        object = with(object, "resolution_bandwidth_hz",
-                      number_or_null(series->resolution_bandwidth_hz));
+        object = json_build_with(object, "resolution_bandwidth_hz",
+                                 json_build_real(series->resolution_bandwidth_hz));
     return object;
 }
 
@@ -112,22 +90,24 @@ static json_t *encode_channel(const struct description *description,
     json_t *figures = json_object(), *findings = json_object(), *lists = json_object();
     json_t *series = json_object();
     json_t *span = channel->has_span ? json_pack("{s:o,s:o}", "start_s",
-                                                 number_or_null(channel->start_s),
-                                                 "end_s", number_or_null(channel->end_s))
+                                                 json_build_real(channel->start_s),
+                                                 "end_s", json_build_real(channel->end_s))
                                      : json_null();
     for (int i = 0; i < description->figure_count; i++)
-        figures = with(figures, description->figures[i].name,
-                       encode_figure(&channel->figures[i], description->figures[i].unit));
+        figures = json_build_with(
+            figures, description->figures[i].name,
+            encode_figure(&channel->figures[i], description->figures[i].unit));
     for (int i = 0; i < description->finding_count; i++)
-        findings = with(findings, description->findings[i].name,
-                        encode_cell(&channel->findings[i]));
+        findings = json_build_with(findings, description->findings[i].name,
+                                   encode_cell(&channel->findings[i]));
     for (int i = 0; i < description->list_count; i++)
-        lists = with(lists, description->lists[i].name,
-                     encode_list(&description->lists[i], &channel->lists[i]));
+        lists = json_build_with(lists, description->lists[i].name,
+                                encode_list(&description->lists[i], &channel->lists[i]));
     for (int i = 0; i < description->series_count; i++)
         if (channel->series[i].y)
-            series = with(series, description->series[i].name,
-                          encode_series(&description->series[i], &channel->series[i]));
+            series = json_build_with(
+                series, description->series[i].name,
+                encode_series(&description->series[i], &channel->series[i]));
     return json_pack("{s:i,s:o,s:o,s:o,s:o,s:o}", "channel", channel->channel, "span",
                      span, "figures", figures, "findings", findings, "lists", lists,
                      "series", series);
@@ -141,8 +121,8 @@ static json_t *encode_warnings(const struct report *report)
         json_t *object =
             json_pack("{s:s,s:s}", "code", warning->code, "message", warning->message);
         if (warning->channel > 0)
-            object = with(object, "channel", json_integer(warning->channel));
-        array = appended(array, object);
+            object = json_build_with(object, "channel", json_integer(warning->channel));
+        array = json_build_appended(array, object);
     }
     return array;
 }
@@ -151,8 +131,8 @@ json_t *encode_body(const struct settings *settings, const struct report *report
 {
     json_t *channels = json_array();
     for (int i = 0; i < report->channel_count; i++)
-        channels =
-            appended(channels, encode_channel(report->description, &report->channels[i]));
+        channels = json_build_appended(
+            channels, encode_channel(report->description, &report->channels[i]));
     return json_pack("{s:o,s:o,s:o}", "settings", settings_json_write(settings),
                      "channels", channels, "warnings", encode_warnings(report));
 }
@@ -167,8 +147,8 @@ static json_t *index_entry(const struct series_description *description, int cha
         "start", series->x_start, "step", series->x_step, "y", "name",
         description->y.name, "unit", description->y.unit);
     if (series->resolution_bandwidth_hz > 0)
-        entry = with(entry, "resolution_bandwidth_hz",
-                     json_real(series->resolution_bandwidth_hz));
+        entry = json_build_with(entry, "resolution_bandwidth_hz",
+                                json_real(series->resolution_bandwidth_hz));
     return entry;
 }
 
@@ -183,9 +163,9 @@ static json_t *encode_index(const struct report *report, uint64_t *ret_series_by
             const struct report_series *series = &report->channels[c].series[i];
             if (!series->y)
                 continue;
-            index =
-                appended(index, index_entry(&description->series[i],
-                                            report->channels[c].channel, series, offset));
+            index = json_build_appended(index, index_entry(&description->series[i],
+                                                           report->channels[c].channel,
+                                                           series, offset));
             offset += series->points * sizeof(float);
         }
     }
@@ -251,7 +231,7 @@ bool encode_result(const struct settings *settings, const struct report *report,
     uint64_t series_bytes = 0;
     json_t *body = encode_body(settings, report);
     json_t *index = encode_index(report, &series_bytes);
-    char *body_text = body ? json_dumps(body, JSON_COMPACT | NUMBER_FLAGS) : NULL;
+    char *body_text = body ? json_dumps(body, JSON_BUILD_FLAGS) : NULL;
     /* x is computed from start and step: all their digits matter. */
     char *index_text =
         index ? json_dumps(index, JSON_COMPACT | JSON_REAL_PRECISION(17)) : NULL;

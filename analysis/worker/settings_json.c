@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "analysis/worker/number.h"
+#include "analysis/worker/json_build.h"
 
 enum { WANTED_BYTES = 200 };
 
@@ -78,9 +78,9 @@ static bool refuse(const struct setting_description *setting, const json_t *valu
 {
     char wanted[WANTED_BYTES];
     describe_wanted(setting, wanted, sizeof wanted);
-    char *got = json_dumps(value, JSON_ENCODE_ANY | JSON_COMPACT | NUMBER_FLAGS);
+    char *got = json_dumps(value, JSON_ENCODE_ANY | JSON_BUILD_FLAGS);
     problem_set(problem, PROBLEM_OUT_OF_RANGE, setting->name,
-                "The setting %s must be %s; it is %.60s%s.", setting->name, wanted,
+                "%s must be %s; it is %.60s%s.", setting->name, wanted,
                 got ? got : "something else", got && strlen(got) > 60 ? "…" : "");
     free(got);
     return false;
@@ -204,7 +204,7 @@ static bool refuse_unknown(const struct description *description, const json_t *
             names[i] = description->settings[i].name;
         list_choices(names, known, sizeof known);
         return problem_set(problem, PROBLEM_UNKNOWN_FIELD, name,
-                           "%s has no setting %.40s; it has: %s.", description->name,
+                           "%s does not know %.40s; it knows: %s.", description->name,
                            name, known);
     }
     return true;
@@ -216,8 +216,7 @@ bool settings_json_read(const struct description *description, const json_t *obj
     assert(description->setting_count <= DESCRIPTION_MAX_SETTINGS);
     if (object && !json_is_object(object))
         return problem_set(problem, PROBLEM_OUT_OF_RANGE, NULL,
-                           "The settings of %s must be a JSON object.",
-                           description->name);
+                           "What %s is given must be a JSON object.", description->name);
     if (!refuse_unknown(description, object, problem))
         return false;
     struct settings settings = {.description = description};
@@ -263,8 +262,8 @@ static json_t *write_value(const struct setting_description *setting,
     case SETTING_INTEGER:
         break;
     case SETTING_RANGE:
-        return json_pack("[o,o]", number_plain(value->range[0]),
-                         number_plain(value->range[1]));
+        return json_pack("[o,o]", json_build_number(value->range[0]),
+                         json_build_number(value->range[1]));
     case SETTING_CHOICE:
         return json_string(setting->choices[value->choice]);
     case SETTING_CHOICE_OR_NUMBER:
@@ -274,7 +273,7 @@ static json_t *write_value(const struct setting_description *setting,
     case SETTING_CHANNELS:
         return write_channels(value);
     }
-    return number_plain(value->number);
+    return json_build_number(value->number);
 }
 
 json_t *settings_json_write(const struct settings *settings)

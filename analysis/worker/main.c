@@ -1,0 +1,312 @@
+/* residuum-worker: analyses for the daemon (--serve), or one recording from the command
+ * line by the same path. */
+#include <errno.h>
+#include <fcntl.h>
+#include <getopt.h>
+#include <limits.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <jansson.h>
+#include <sys/mman.h>
+
+#include "analysis/core/problem.h"
+#include "analysis/worker/confine.h"
+#include "analysis/worker/describe.h"
+#include "analysis/worker/serve.h"
+#include "analysis/worker/task.h"
+#include "analysis/worker/wire.h"
+
+enum { EXIT_USAGE = 2 };
+
+static const char help[] =
+    "usage: residuum-worker --file RECORDING --measure NAME [--settings JSON]\n"
+    "       residuum-worker --file RECORDING --inspect\n"
+    "       residuum-worker --render SIGNAL --output FILE [--settings JSON]\n"
+    "       residuum-worker --describe | --help | --version\n"
+    "\n"
+    "Measures one recording, or renders a test signal, without a daemon.\n"
+    "\n"
+    "  --file RECORDING   WAV, RF64, BW64, W64, AIFF, CAF or FLAC\n"
+    "  --measure NAME     takes this measurement, prints its result as JSON\n"
+    "  --inspect          prints the format of the recording as JSON\n"
+    "  --render SIGNAL    renders this test signal as a WAV file\n"
+    "  --output FILE      where the signal goes\n"
+    "  --settings JSON    settings of the measurement, or parameters of the signal\n"
+    "  --describe         prints all measurements and signals with their settings\n"
+    "  --serve FD         serves the daemon on this socket\n"
+    "\n"
+    "Exit status: 0 done, 1 a problem (said on standard error), 2 wrong usage.\n";
+
+struct arguments {
+    const char *file, *measure, *render, *output, *settings, *serve;
+    bool inspect, describe, help, version;
+};
+
+static bool read_arguments(int argc, char **argv, struct arguments *ret)
+{
+    static const struct option options[] = {
+        {"file", required_argument, NULL, 'f'},
+        {"measure", required_argument, NULL, 'm'},
+        {"inspect", no_argument, NULL, 'i'},
+        {"render", required_argument, NULL, 'r'},
+        {"output", required_argument, NULL, 'o'},
+        {"settings", required_argument, NULL, 's'},
+        {"describe", no_argument, NULL, 'd'},
+        {"serve", required_argument, NULL, 'S'},
+        {"help", no_argument, NULL, 'h'},
+        {"version", no_argument, NULL, 'v'},
+        {NULL, 0, NULL, 0},
+    };
+    *ret = (struct arguments){0};
+    int option;
+    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (option) {
+        case 'f':
+            ret->file = optarg;
+            break;
+        case 'm':
+            ret->measure = optarg;
+            break;
+        case 'i':
+            ret->inspect = true;
+            break;
+        case 'r':
+            ret->render = optarg;
+            break;
+        case 'o':
+            ret->output = optarg;
+            break;
+        case 's':
+            ret->settings = optarg;
+            break;
+        case 'd':
+            ret->describe = true;
+            break;
+        case 'S':
+            ret->serve = optarg;
+            break;
+        case 'h':
+            ret->help = true;
+            break;
+        case 'v':
+            ret->version = true;
+            break;
+        default:
+            return false;
+        }
+    }
+    return optind == argc;
+}
+
+/* Takes over the object. */
+static bool print_json(json_t *object, struct problem *problem)
+{
+    char *text =
+        object ? json_dumps(object, JSON_INDENT(2) | JSON_REAL_PRECISION(12)) : NULL;
+    json_decref(object);
+    if (!text)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "Not enough memory to print the answer.");
+    bool good = puts(text) >= 0 && fflush(stdout) == 0;
+    free(text);
+    return good || problem_set(problem, PROBLEM_IO, NULL, "Printing failed: %s.",
+                               strerror(errno));
+}
+
+static bool open_recording(const char *path, int *ret, struct problem *problem)
+{
+    *ret = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    return *ret >= 0 ||
+           problem_set(problem, PROBLEM_IO, "file", "%.200s: %s.", path, strerror(errno));
+}
+
+static bool read_settings(const char *text, json_t **ret, struct problem *problem)
+{
+    json_error_t error;
+    *ret = NULL;
+    if (!text)
+        return true;
+    *ret = json_loads(text, JSON_REJECT_DUPLICATES, &error);
+    return *ret || problem_set(problem, PROBLEM_OUT_OF_RANGE, "settings",
+                               "--settings is not JSON: %s, at byte %d.", error.text,
+                               error.position);
+}
+
+/* Gives the JSON body of a result file. */
+static bool read_body(int result, json_t **ret, struct problem *problem)
+{
+    struct wire_result_header header;
+    char *body = NULL;
+    *ret = NULL;
+    if (pread(result, &header, sizeof header, 0) == (ssize_t)sizeof header)
+        body = malloc(header.body_bytes);
+    if (body &&
+        pread(result, body, header.body_bytes, sizeof header) == header.body_bytes)
+        *ret = json_loadb(body, header.body_bytes, 0, NULL);
+    free(body);
+    return *ret ||
+           problem_set(problem, PROBLEM_IO, NULL, "The result could not be read back.");
+}
+
+static bool print_result(const char *name, int recording, int result,
+                         struct problem *problem)
+{
+    json_t *body = NULL, *inspected = NULL, *answer = NULL;
+    bool good =
+        task_inspect(recording, &inspected, problem) && read_body(result, &body, problem);
+    if (good) {
+        const json_t *format = json_object_get(inspected, "format");
+        answer = json_pack("{s:s,s:o,s:{s:O,s:O,s:O}}", "measurement", name, "engine",
+                           describe_engine(), "capture", "sample_rate_hz",
+                           json_object_get(format, "sample_rate_hz"), "frames",
+                           json_object_get(format, "frames"), "channels",
+                           json_object_get(format, "channels"));
+        if (answer && json_object_update(answer, body) != 0) {
+            json_decref(answer);
+            answer = NULL;
+        }
+        good = print_json(answer, problem);
+    }
+    json_decref(body);
+    json_decref(inspected);
+    return good;
+}
+
+static bool measure(const struct arguments *arguments, struct problem *problem)
+{
+    int recording = -1, result = -1;
+    json_t *settings = NULL;
+    bool good = false;
+    const struct measurement *measurement = task_find(arguments->measure, problem);
+    if (!measurement || !read_settings(arguments->settings, &settings, problem) ||
+        !open_recording(arguments->file, &recording, problem))
+        goto out;
+    result = memfd_create("result", MFD_CLOEXEC);
+    if (result < 0) {
+        problem_set(problem, PROBLEM_IO, NULL, "No memory file for the result: %s.",
+                    strerror(errno));
+        goto out;
+    }
+    struct task_measure task = {
+        .settings = settings,
+        .capture = recording,
+        .result = result,
+    };
+    good = task_measure(measurement, &task, problem) &&
+           print_result(arguments->measure, recording, result, problem);
+out:
+    if (recording >= 0)
+        close(recording);
+    if (result >= 0)
+        close(result);
+    json_decref(settings);
+    return good;
+}
+
+static bool inspect(const struct arguments *arguments, struct problem *problem)
+{
+    int recording;
+    json_t *answer = NULL;
+    if (!open_recording(arguments->file, &recording, problem))
+        return false;
+    bool good = task_inspect(recording, &answer, problem) && print_json(answer, problem);
+    close(recording);
+    return good;
+}
+
+/* Renders beside the output and renames: a failure leaves an older file as it was. */
+static bool render(const struct arguments *arguments, struct problem *problem)
+{
+    char part[PATH_MAX];
+    json_t *parameters = NULL;
+    int64_t bytes;
+    bool good = false;
+    int output = -1;
+    if (!read_settings(arguments->settings, &parameters, problem))
+        return false;
+    if (snprintf(part, sizeof part, "%s.part", arguments->output) >= (int)sizeof part) {
+        problem_set(problem, PROBLEM_IO, "output", "The name of the output is too long.");
+        goto out;
+    }
+    output = open(part, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
+    if (output < 0) {
+        problem_set(problem, PROBLEM_IO, "output", "%.200s: %s.", part, strerror(errno));
+        goto out;
+    }
+    struct task_render task = {
+        .signal = arguments->render,
+        .format = "wav",
+        .parameters = parameters,
+        .output = output,
+    };
+    good = task_render(&task, &bytes, problem);
+    if (close(output) != 0 || (good && rename(part, arguments->output) != 0))
+        good = problem_set(problem, PROBLEM_IO, "output", "%.200s: %s.",
+                           arguments->output, strerror(errno));
+    if (!good)
+        unlink(part);
+out:
+    json_decref(parameters);
+    return good;
+}
+
+static bool serve(const char *text, struct problem *problem)
+{
+    char *end;
+    long descriptor = strtol(text, &end, 10);
+    if (end == text || *end || descriptor < 0 || descriptor > INT_MAX)
+        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "serve",
+                           "--serve needs the number of an open socket, not %.40s.",
+                           text);
+    return confine_enter(problem) && (serve_run((int)descriptor) ||
+                                      problem_set(problem, PROBLEM_IO, "serve",
+                                                  "The talk with the daemon broke off."));
+}
+
+static bool run(const struct arguments *arguments, struct problem *problem)
+{
+    if (arguments->serve)
+        return serve(arguments->serve, problem);
+    if (arguments->describe)
+        return print_json(describe_all(), problem);
+    if (arguments->measure)
+        return measure(arguments, problem);
+    if (arguments->inspect)
+        return inspect(arguments, problem);
+    return render(arguments, problem);
+}
+
+/* Exactly one thing to do, with what it needs and nothing else. */
+static bool usable(const struct arguments *arguments)
+{
+    int tasks = (arguments->measure != NULL) + arguments->inspect +
+                (arguments->render != NULL) + arguments->describe +
+                (arguments->serve != NULL);
+    bool needs_file = arguments->measure || arguments->inspect;
+    bool takes_settings = arguments->measure || arguments->render;
+    return tasks == 1 && needs_file == (arguments->file != NULL) &&
+           (arguments->render != NULL) == (arguments->output != NULL) &&
+           (takes_settings || !arguments->settings);
+}
+
+int main(int argc, char **argv)
+{
+    struct arguments arguments;
+    struct problem problem = {0};
+    bool read = read_arguments(argc, argv, &arguments);
+    if (read && arguments.help)
+        return fputs(help, stdout) < 0;
+    if (read && arguments.version)
+        return printf("residuum-worker %s\n", RESIDUUM_VERSION) < 0;
+    if (!read || !usable(&arguments)) {
+        fputs(help, stderr);
+        return EXIT_USAGE;
+    }
+    if (run(&arguments, &problem))
+        return EXIT_SUCCESS;
+    fprintf(stderr, "residuum-worker: %s\n", problem.detail);
+    return EXIT_FAILURE;
+}
