@@ -1,0 +1,37 @@
+/** The parts of an open spool, for the files that implement spool.h. Internal to
+ * server/store. */
+#ifndef SERVER_STORE_SPOOL_PARTS_H
+#define SERVER_STORE_SPOOL_PARTS_H
+
+#include <pthread.h>
+
+#include "server/store/spool.h"
+
+enum {
+    SPOOL_SHA256_DIGITS = 64,
+    /* Space that uploads leave free, so that the database can still commit and results be
+     * written. */
+    SPOOL_FLOOR_BYTES = 16 << 20,
+};
+
+struct spool {
+    char path[PATH_MAX];
+    int lock; /* STATE/lock, locked while it is open */
+    int root; /* descriptors of the folders */
+    int incoming, objects, results, rendered;
+    pthread_mutex_t contents; /* names below objects/ appear and go under this lock */
+};
+
+/** Fills *problem for an error number of the system: DISK_FULL with the free bytes, else
+ *  UNAVAILABLE saying what (“The upload could not be written”) failed. Returns false. */
+bool spool_parts_problem(const struct spool *spool, int error, const char *what,
+                         struct server_problem *problem);
+
+/** True for 64 lower-case hexadecimal digits. */
+bool spool_parts_is_sha256(const char *text);
+
+/** "ab/abcdef…": the path of a content below objects/. */
+enum { SPOOL_CONTENT_PATH_BYTES = 3 + SPOOL_SHA256_DIGITS + 1 };
+void spool_parts_content_path(const char *sha256, char path[SPOOL_CONTENT_PATH_BYTES]);
+
+#endif

@@ -1,0 +1,135 @@
+/* The sweep at start-up: spool_sweep of spool.h. */
+#include "server/store/spool.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "server/base/log.h"
+#include "server/store/spool_parts.h"
+
+struct sweep {
+    struct spool *spool;
+    struct store *store;
+    struct server_problem *problem;
+    unsigned long parts, orphans, lost;
+};
+
+/* One entry of the folder open as `folder`; false with the problem ends the sweep. */
+typedef bool visit_entry(struct sweep *sweep, int folder, const char *name);
+
+static bool each_entry(struct sweep *sweep, int parent, const char *name,
+                       visit_entry *visit)
+{
+    static const char what[] = "The state folder could not be swept";
+    int folder = openat(parent, name, O_RDONLY | O_DIRECTORY | O_CLOEXEC | O_NOFOLLOW);
+    DIR *entries = folder >= 0 ? fdopendir(folder) : NULL;
+    if (entries == NULL) {
+        spool_parts_problem(sweep->spool, errno, what, sweep->problem);
+        if (folder >= 0)
+            close(folder);
+        return false;
+    }
+    bool swept = true;
+    while (swept) {
+        errno = 0;
+        const struct dirent *entry = readdir(entries);
+        if (entry == NULL) {
+            swept = errno == 0 ||
+                    spool_parts_problem(sweep->spool, errno, what, sweep->problem);
+            break;
+        }
+        if (strcmp(entry->d_name, ".") != 0 && strcmp(entry->d_name, "..") != 0)
+            swept = visit(sweep, folder, entry->d_name);
+    }
+    closedir(entries);
+    return swept;
+}
+
+static bool remove_entry(struct sweep *sweep, int folder, const char *name,
+                         unsigned long *count)
+{
+    if (unlinkat(folder, name, 0) != 0)
+        return spool_parts_problem(
+            sweep->spool, errno, "A left-over file could not be removed", sweep->problem);
+    (*count)++;
+    return true;
+}
+
+static bool visit_partial(struct sweep *sweep, int folder, const char *name)
+{
+    return remove_entry(sweep, folder, name, &sweep->parts);
+}
+
+static bool visit_result(struct sweep *sweep, int folder, const char *name)
+{
+    const char *end = strrchr(name, '.');
+    return end == NULL || strcmp(end, ".part") != 0 ||
+           remove_entry(sweep, folder, name, &sweep->parts);
+}
+
+static bool visit_content(struct sweep *sweep, int folder, const char *name)
+{
+    if (!spool_parts_is_sha256(name)) {
+        log_line(LOG_LEVEL_WARNING, "objects: %s is none of our files; it is left alone",
+                 name);
+        return true;
+    }
+    return store_has_content(sweep->store, name) ||
+           remove_entry(sweep, folder, name, &sweep->orphans);
+}
+
+static bool visit_content_folder(struct sweep *sweep, int folder, const char *name)
+{
+    if (strlen(name) == 2 && strspn(name, "0123456789abcdef") == 2)
+        return each_entry(sweep, folder, name, visit_content);
+    log_line(LOG_LEVEL_WARNING, "objects: %s is none of our folders; it is left alone",
+             name);
+    return true;
+}
+
+static bool is_present(const char *sha256, uint64_t bytes, void *context)
+{
+    struct sweep *sweep = context;
+    char path[SPOOL_CONTENT_PATH_BYTES];
+    spool_parts_content_path(sha256, path);
+    struct stat facts = {0};
+    bool exists =
+        fstatat(sweep->spool->objects, path, &facts, AT_SYMLINK_NOFOLLOW) == 0 &&
+        S_ISREG(facts.st_mode);
+    if (exists && (uint64_t)facts.st_size == bytes)
+        return true;
+    sweep->lost++;
+    if (exists)
+        log_line(
+            LOG_LEVEL_ERROR,
+            "objects/%s is %lld bytes long instead of %llu; its capture is marked lost",
+            path, (long long)facts.st_size, (unsigned long long)bytes);
+    else
+        log_line(LOG_LEVEL_ERROR, "objects/%s is missing; its capture is marked lost",
+                 path);
+    return false;
+}
+
+bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
+{
+    struct sweep sweep = {.spool = spool, .store = store, .problem = problem};
+    pthread_mutex_lock(&spool->contents);
+    bool swept = each_entry(&sweep, spool->incoming, ".", visit_partial) &&
+                 each_entry(&sweep, spool->rendered, ".", visit_partial) &&
+                 each_entry(&sweep, spool->results, ".", visit_result) &&
+                 each_entry(&sweep, spool->objects, ".", visit_content_folder) &&
+                 store_mark_lost(store, is_present, &sweep, problem);
+    pthread_mutex_unlock(&spool->contents);
+    if (sweep.parts + sweep.orphans + sweep.lost > 0)
+        log_line(
+            LOG_LEVEL_INFO,
+            "state folder swept: %lu partial files and %lu contents without a capture "
+            "removed, %lu captures without their content",
+            sweep.parts, sweep.orphans, sweep.lost);
+    return swept;
+}

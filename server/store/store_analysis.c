@@ -1,0 +1,228 @@
+/* Analyses: store_analysis_* and store_each_queued of store.h. */
+#include "server/store/store_sqlite.h"
+
+#include <assert.h>
+#include <stdlib.h>
+
+#include "server/base/log.h"
+
+static bool add(struct store_sql *sql, const void *context,
+                struct server_problem *problem)
+{
+    const struct store_analysis *analysis = context;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_ADD, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, analysis->id) ||
+        !store_sql_bind_text(row, 2, analysis->capture) ||
+        !store_sql_bind_text(row, 3, analysis->measurement) ||
+        !store_sql_bind_text(row, 4, analysis->settings) ||
+        !store_sql_bind_text(row, 5, analysis->tester) ||
+        !store_sql_bind_number(row, 6, analysis->state) ||
+        !store_sql_bind_number(row, 7, analysis->attempts) ||
+        !store_sql_bind_number(row, 8, analysis->created_ms) ||
+        !store_sql_bind_number(row, 9, analysis->started_ms) ||
+        !store_sql_bind_number(row, 10, analysis->finished_ms) ||
+        !store_sql_bind_text(row, 11, analysis->problem))
+        return false;
+    int step = sqlite3_step(row);
+    if (step == SQLITE_CONSTRAINT_FOREIGNKEY)
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, "capture",
+                           "There is no capture %s.", analysis->capture);
+    else if (step != SQLITE_DONE)
+        store_sql_problem(sql, problem);
+    sqlite3_reset(row);
+    return step == SQLITE_DONE;
+}
+
+bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
+                        struct server_problem *problem)
+{
+    assert(analysis->state != STORE_RUNNING); /* known to the queue only */
+    return store_writer_make(store->writer, add, analysis, problem);
+}
+
+/* After an UPDATE of a queued analysis: says why when it met none. */
+static bool one_was_queued(struct store_sql *sql, const char *id,
+                           struct server_problem *problem)
+{
+    if (sqlite3_changes(sql->db) == 1)
+        return true;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_GET, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, id))
+        return false;
+    int step = sqlite3_step(row);
+    if (step == SQLITE_ROW)
+        server_problem_set(
+            problem, SERVER_PROBLEM_CONFLICT, NULL,
+            "The analysis %s has ended before (%s).", id,
+            store_state_text((enum store_state)sqlite3_column_int(row, 6)));
+    else if (step == SQLITE_DONE)
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
+                           "There is no analysis %s.", id);
+    else
+        store_sql_problem(sql, problem);
+    sqlite3_reset(row);
+    return false;
+}
+
+static bool finish(struct store_sql *sql, const void *context,
+                   struct server_problem *problem)
+{
+    const struct store_analysis *analysis = context;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_FINISH, problem);
+    return row != NULL && store_sql_bind_text(row, 1, analysis->id) &&
+           store_sql_bind_number(row, 2, analysis->state) &&
+           store_sql_bind_number(row, 3, analysis->attempts) &&
+           store_sql_bind_number(row, 4, analysis->started_ms) &&
+           store_sql_bind_number(row, 5, analysis->finished_ms) &&
+           store_sql_bind_text(row, 6, analysis->problem) &&
+           store_sql_finish(sql, row, problem) &&
+           one_was_queued(sql, analysis->id, problem);
+}
+
+bool store_analysis_finish(struct store *store, const struct store_analysis *analysis,
+                           struct server_problem *problem)
+{
+    assert(analysis->state > STORE_RUNNING); /* an end */
+    return store_writer_make(store->writer, finish, analysis, problem);
+}
+
+struct death {
+    const char *id;
+    int attempts;
+};
+
+static bool count_attempt(struct store_sql *sql, const void *context,
+                          struct server_problem *problem)
+{
+    const struct death *death = context;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_ATTEMPT, problem);
+    return row != NULL && store_sql_bind_text(row, 1, death->id) &&
+           store_sql_bind_number(row, 2, death->attempts) &&
+           store_sql_finish(sql, row, problem) && one_was_queued(sql, death->id, problem);
+}
+
+bool store_analysis_attempt(struct store *store, const char *id, int attempts,
+                            struct server_problem *problem)
+{
+    struct death death = {id, attempts};
+    return store_writer_make(store->writer, count_attempt, &death, problem);
+}
+
+/* Fills *ret from a row of STORE_SQL_ANALYSIS_COLUMNS; false when memory ran out. */
+static bool read_row(sqlite3_stmt *row, struct store_analysis *ret)
+{
+    bool whole = true;
+    struct store_analysis analysis = {0};
+    sqlite3_snprintf(sizeof analysis.id, analysis.id, "%s", sqlite3_column_text(row, 1));
+    sqlite3_snprintf(sizeof analysis.capture, analysis.capture, "%s",
+                     sqlite3_column_text(row, 2));
+    analysis.measurement = store_sql_text(row, 3, &whole);
+    analysis.settings = store_sql_text(row, 4, &whole);
+    analysis.tester = store_sql_text(row, 5, &whole);
+    analysis.state = (enum store_state)sqlite3_column_int(row, 6);
+    analysis.attempts = sqlite3_column_int(row, 7);
+    analysis.created_ms = sqlite3_column_int64(row, 8);
+    analysis.started_ms = sqlite3_column_int64(row, 9);
+    analysis.finished_ms = sqlite3_column_int64(row, 10);
+    analysis.problem = store_sql_text(row, 11, &whole);
+    if (!whole) {
+        store_analysis_free(&analysis);
+        return false;
+    }
+    *ret = analysis;
+    return true;
+}
+
+bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret)
+{
+    struct server_problem problem = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    bool found = false;
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_GET, &problem);
+    if (row != NULL) {
+        int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
+        found = step == SQLITE_ROW && read_row(row, ret);
+        if (!found && step != SQLITE_DONE)
+            store_sql_problem(reader, &problem);
+        sqlite3_reset(row);
+    }
+    store_sqlite_give_back(store, reader);
+    if (problem.code != SERVER_PROBLEM_NONE)
+        log_line(LOG_LEVEL_ERROR, "analysis %s: %s", id, problem.detail);
+    return found;
+}
+
+void store_analysis_free(struct store_analysis *analysis)
+{
+    free(analysis->measurement);
+    free(analysis->settings);
+    free(analysis->tester);
+    free(analysis->problem);
+    *analysis = (struct store_analysis){0};
+}
+
+bool store_analysis_list(struct store *store, const struct store_query *query,
+                         struct store_analysis_page *ret, struct server_problem *problem)
+{
+    struct store_analysis_page page = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    int64_t seq = 0;
+    int step = SQLITE_DONE;
+    bool listed = false;
+    sqlite3_stmt *row =
+        store_sqlite_page(reader, STORE_SQL_ANALYSIS_COLUMNS, "analysis", query, problem);
+    if (row == NULL)
+        goto out;
+    page.items = calloc((size_t)query->limit, sizeof *page.items);
+    while (page.items != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        if (page.count == query->limit) {
+            page.next = seq;
+            step = SQLITE_DONE;
+            break;
+        }
+        seq = sqlite3_column_int64(row, 0);
+        if (!read_row(row, &page.items[page.count]))
+            break;
+        page.count++;
+    }
+    listed = page.items != NULL && step == SQLITE_DONE;
+    if (!listed)
+        store_sql_problem(reader, problem);
+out:
+    sqlite3_finalize(row);
+    store_sqlite_give_back(store, reader);
+    if (listed)
+        *ret = page;
+    else
+        store_analysis_page_free(&page);
+    return listed;
+}
+
+void store_analysis_page_free(struct store_analysis_page *page)
+{
+    for (int i = 0; i < page->count; i++)
+        store_analysis_free(&page->items[i]);
+    free(page->items);
+    *page = (struct store_analysis_page){0};
+}
+
+bool store_each_queued(struct store *store,
+                       void (*each)(const struct store_analysis *analysis, void *context),
+                       void *context, struct server_problem *problem)
+{
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_QUEUED, problem);
+    int step = SQLITE_ERROR;
+    while (row != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        struct store_analysis analysis;
+        if (!read_row(row, &analysis))
+            break;
+        each(&analysis, context);
+        store_analysis_free(&analysis);
+    }
+    if (row != NULL && step != SQLITE_DONE)
+        store_sql_problem(reader, problem);
+    sqlite3_reset(row);
+    store_sqlite_give_back(store, reader);
+    return step == SQLITE_DONE;
+}

@@ -1,0 +1,198 @@
+/* Captures: store_capture_*, store_has_content and store_mark_lost of store.h. */
+#include "server/store/store_sqlite.h"
+
+#include <stdlib.h>
+
+#include "server/base/log.h"
+
+static bool add(struct store_sql *sql, const void *context,
+                struct server_problem *problem)
+{
+    const struct store_capture *capture = context;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_ADD, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, capture->id) ||
+        !store_sql_bind_text(row, 2, capture->name) ||
+        !store_sql_bind_text(row, 3, capture->note) ||
+        !store_sql_bind_text(row, 4, capture->tester) ||
+        !store_sql_bind_number(row, 5, capture->received_ms) ||
+        !store_sql_bind_number(row, 6, (int64_t)capture->bytes) ||
+        !store_sql_bind_text(row, 7, capture->sha256) ||
+        !store_sql_bind_text(row, 8, capture->format) ||
+        !store_sql_bind_text(row, 9, capture->warnings) ||
+        !store_sql_bind_number(row, 10, capture->lost))
+        return false;
+    return store_sql_finish(sql, row, problem);
+}
+
+bool store_capture_add(struct store *store, const struct store_capture *capture,
+                       struct server_problem *problem)
+{
+    return store_writer_make(store->writer, add, capture, problem);
+}
+
+/* Fills *ret from a row of STORE_SQL_CAPTURE_COLUMNS; false when memory ran out. */
+static bool read_row(sqlite3_stmt *row, struct store_capture *ret)
+{
+    bool whole = true;
+    struct store_capture capture = {0};
+    sqlite3_snprintf(sizeof capture.id, capture.id, "%s", sqlite3_column_text(row, 1));
+    capture.name = store_sql_text(row, 2, &whole);
+    capture.note = store_sql_text(row, 3, &whole);
+    capture.tester = store_sql_text(row, 4, &whole);
+    capture.received_ms = sqlite3_column_int64(row, 5);
+    capture.bytes = (uint64_t)sqlite3_column_int64(row, 6);
+    sqlite3_snprintf(sizeof capture.sha256, capture.sha256, "%s",
+                     sqlite3_column_text(row, 7));
+    capture.format = store_sql_text(row, 8, &whole);
+    capture.warnings = store_sql_text(row, 9, &whole);
+    capture.lost = sqlite3_column_int(row, 10) != 0;
+    if (!whole) {
+        store_capture_free(&capture);
+        return false;
+    }
+    *ret = capture;
+    return true;
+}
+
+bool store_capture_get(struct store *store, const char *id, struct store_capture *ret)
+{
+    struct server_problem problem = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    bool found = false;
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_CAPTURE_GET, &problem);
+    if (row != NULL) {
+        int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
+        found = step == SQLITE_ROW && read_row(row, ret);
+        if (!found && step != SQLITE_DONE)
+            store_sql_problem(reader, &problem);
+        sqlite3_reset(row);
+    }
+    store_sqlite_give_back(store, reader);
+    if (problem.code != SERVER_PROBLEM_NONE)
+        log_line(LOG_LEVEL_ERROR, "capture %s: %s", id, problem.detail);
+    return found;
+}
+
+void store_capture_free(struct store_capture *capture)
+{
+    free(capture->name);
+    free(capture->note);
+    free(capture->tester);
+    free(capture->format);
+    free(capture->warnings);
+    *capture = (struct store_capture){0};
+}
+
+bool store_capture_list(struct store *store, const struct store_query *query,
+                        struct store_capture_page *ret, struct server_problem *problem)
+{
+    struct store_query asked = *query;
+    asked.capture = asked.measurement = NULL;
+    asked.state = -1;
+    struct store_capture_page page = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    int64_t seq = 0;
+    int step = SQLITE_DONE;
+    bool listed = false;
+    sqlite3_stmt *row =
+        store_sqlite_page(reader, STORE_SQL_CAPTURE_COLUMNS, "capture", &asked, problem);
+    if (row == NULL)
+        goto out;
+    page.items = calloc((size_t)asked.limit, sizeof *page.items);
+    while (page.items != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        if (page.count == asked.limit) {
+            page.next = seq;
+            step = SQLITE_DONE;
+            break;
+        }
+        seq = sqlite3_column_int64(row, 0);
+        if (!read_row(row, &page.items[page.count]))
+            break;
+        page.count++;
+    }
+    listed = page.items != NULL && step == SQLITE_DONE;
+    if (!listed)
+        store_sql_problem(reader, problem);
+out:
+    sqlite3_finalize(row);
+    store_sqlite_give_back(store, reader);
+    if (listed)
+        *ret = page;
+    else
+        store_capture_page_free(&page);
+    return listed;
+}
+
+void store_capture_page_free(struct store_capture_page *page)
+{
+    for (int i = 0; i < page->count; i++)
+        store_capture_free(&page->items[i]);
+    free(page->items);
+    *page = (struct store_capture_page){0};
+}
+
+bool store_has_content(struct store *store, const char *sha256)
+{
+    struct server_problem problem = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    /* The answer "no" lets a file be deleted: it is given only when it is sure. */
+    bool has = true;
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_CAPTURE_CONTENT, &problem);
+    if (row != NULL) {
+        int step = store_sql_bind_text(row, 1, sha256) ? sqlite3_step(row) : SQLITE_NOMEM;
+        has = step != SQLITE_DONE;
+        if (step != SQLITE_DONE && step != SQLITE_ROW)
+            store_sql_problem(reader, &problem);
+        sqlite3_reset(row);
+    }
+    store_sqlite_give_back(store, reader);
+    if (problem.code != SERVER_PROBLEM_NONE)
+        log_line(LOG_LEVEL_ERROR, "content %s: %s", sha256, problem.detail);
+    return has;
+}
+
+struct marking {
+    bool (*present)(const char *sha256, uint64_t bytes, void *context);
+    void *context;
+};
+
+static bool set_mark(struct store_sql *sql, int64_t seq, bool lost,
+                     struct server_problem *problem)
+{
+    sqlite3_stmt *mark = store_sql_statement(sql, STORE_SQL_CAPTURE_LOST, problem);
+    return mark != NULL && store_sql_bind_number(mark, 1, seq) &&
+           store_sql_bind_number(mark, 2, lost) && store_sql_finish(sql, mark, problem);
+}
+
+static bool mark_all(struct store_sql *sql, const void *context,
+                     struct server_problem *problem)
+{
+    const struct marking *marking = context;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_FILES, problem);
+    if (row == NULL)
+        return false;
+    int step = SQLITE_DONE;
+    bool marked = true;
+    while (marked && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        const char *sha256 = (const char *)sqlite3_column_text(row, 1);
+        bool was_lost = sqlite3_column_int(row, 3) != 0;
+        if (sha256 == NULL)
+            break;
+        bool lost = !marking->present(sha256, (uint64_t)sqlite3_column_int64(row, 2),
+                                      marking->context);
+        if (lost != was_lost)
+            marked = set_mark(sql, sqlite3_column_int64(row, 0), lost, problem);
+    }
+    if (marked && step != SQLITE_DONE)
+        marked = store_sql_problem(sql, problem);
+    sqlite3_reset(row);
+    return marked;
+}
+
+bool store_mark_lost(struct store *store,
+                     bool (*present)(const char *sha256, uint64_t bytes, void *context),
+                     void *context, struct server_problem *problem)
+{
+    struct marking marking = {present, context};
+    return store_writer_make(store->writer, mark_all, &marking, problem);
+}

@@ -1,0 +1,131 @@
+#include "server/store/store_schema.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "server/store/store.h"
+
+enum { VERSION = 1 }; /* user_version of the tables below */
+
+/* The states are numbers of the file format: changing one needs a new version. */
+_Static_assert(STORE_QUEUED == 0 && STORE_RUNNING == 1 && STORE_DONE == 2 &&
+                   STORE_FAILED == 3 && STORE_CANCELLED == 4,
+               "stored numbers of the states");
+
+/* seq is the order of arrival and the cursor of lists; AUTOINCREMENT never uses one
+ * twice. Every index ends in seq by itself (it is the rowid), so each serves "newest
+ * first". */
+static const char tables[] = "BEGIN IMMEDIATE;"
+                             "CREATE TABLE capture("
+                             " seq INTEGER PRIMARY KEY AUTOINCREMENT,"
+                             " id TEXT NOT NULL UNIQUE,"
+                             " name TEXT NOT NULL,"
+                             " note TEXT NOT NULL,"
+                             " tester TEXT NOT NULL,"
+                             " received_ms INTEGER NOT NULL,"
+                             " bytes INTEGER NOT NULL CHECK(bytes >= 0),"
+                             " sha256 TEXT NOT NULL CHECK(length(sha256) = 64),"
+                             " format TEXT,"
+                             " warnings TEXT NOT NULL,"
+                             " lost INTEGER NOT NULL CHECK(lost IN (0, 1))"
+                             ") STRICT;"
+                             "CREATE INDEX capture_tester ON capture(tester);"
+                             "CREATE INDEX capture_sha256 ON capture(sha256);"
+                             "CREATE TABLE analysis("
+                             " seq INTEGER PRIMARY KEY AUTOINCREMENT,"
+                             " id TEXT NOT NULL UNIQUE,"
+                             " capture TEXT NOT NULL REFERENCES capture(id),"
+                             " measurement TEXT NOT NULL,"
+                             " settings TEXT NOT NULL,"
+                             " tester TEXT NOT NULL,"
+                             " state INTEGER NOT NULL CHECK(state IN (0, 2, 3, 4)),"
+                             " attempts INTEGER NOT NULL,"
+                             " created_ms INTEGER NOT NULL,"
+                             " started_ms INTEGER NOT NULL,"
+                             " finished_ms INTEGER NOT NULL,"
+                             " problem TEXT"
+                             ") STRICT;"
+                             "CREATE INDEX analysis_capture ON analysis(capture);"
+                             "CREATE INDEX analysis_tester ON analysis(tester);"
+                             "CREATE INDEX analysis_measurement ON analysis(measurement);"
+                             "CREATE INDEX analysis_state ON analysis(state);"
+                             "PRAGMA user_version = 1;"
+                             "COMMIT;";
+_Static_assert(VERSION == 1, "user_version in the text above");
+
+/* The first row's first column of a query; its text is cut to `size`. */
+static bool ask(struct store_sql *sql, const char *query, char *ret, size_t size,
+                struct server_problem *problem)
+{
+    sqlite3_stmt *statement = NULL;
+    bool answered =
+        sqlite3_prepare_v2(sql->db, query, -1, &statement, NULL) == SQLITE_OK &&
+        sqlite3_step(statement) == SQLITE_ROW;
+    if (answered)
+        snprintf(ret, size, "%s", (const char *)sqlite3_column_text(statement, 0));
+    else
+        store_sql_problem(sql, problem);
+    sqlite3_finalize(statement);
+    return answered;
+}
+
+/* Refuses versions that this program does not know, and files that it did not make. */
+static bool check_version(struct store_sql *sql, bool *empty,
+                          struct server_problem *problem)
+{
+    char version[24], tables_found[24];
+    if (!ask(sql, "PRAGMA user_version", version, sizeof version, problem) ||
+        !ask(sql, "SELECT count(*) FROM sqlite_schema", tables_found, sizeof tables_found,
+             problem))
+        return false;
+    *empty = strcmp(tables_found, "0") == 0;
+    char known[24];
+    snprintf(known, sizeof known, "%d", VERSION);
+    if (strcmp(version, known) == 0 || (strcmp(version, "0") == 0 && *empty))
+        return true;
+    if (strcmp(version, "0") == 0)
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                                  "The file residuum.db in the state folder was made by "
+                                  "another program (%s tables, no version); move it away "
+                                  "or name another folder with --state.",
+                                  tables_found);
+    return server_problem_set(
+        problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+        "The database residuum.db has version %s, but this program "
+        "knows versions up to %d; run the newer residuumd that wrote "
+        "it or name another folder with --state.",
+        version, VERSION);
+}
+
+static bool check_pages(struct store_sql *sql, struct server_problem *problem)
+{
+    char verdict[160];
+    if (!ask(sql, "PRAGMA quick_check(1)", verdict, sizeof verdict, problem))
+        return false;
+    if (strcmp(verdict, "ok") == 0)
+        return true;
+    for (char *at = verdict; (at = strchr(at, '\n')) != NULL;)
+        *at = ' ';
+    return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                              "The database residuum.db is damaged (%s); stop residuumd "
+                              "and restore the file from a backup.",
+                              verdict);
+}
+
+bool store_schema_ready(struct store_sql *writer, struct server_problem *problem)
+{
+    bool empty = false;
+    char mode[16];
+    if (!check_version(writer, &empty, problem) || !check_pages(writer, problem) ||
+        !ask(writer, "PRAGMA journal_mode = WAL", mode, sizeof mode, problem))
+        return false;
+    if (strcmp(mode, "wal") != 0)
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                                  "The file system of the state folder cannot hold a "
+                                  "database with a write-ahead log (journal mode is %s); "
+                                  "name a folder on a local disk with --state.",
+                                  mode);
+    return store_sql_run(writer, "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON",
+                         problem) &&
+           (!empty || store_sql_run(writer, tables, problem));
+}

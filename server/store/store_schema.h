@@ -1,0 +1,13 @@
+/** The tables of the database, and what is checked before it is used. Internal to
+ * server/store. */
+#ifndef SERVER_STORE_STORE_SCHEMA_H
+#define SERVER_STORE_STORE_SCHEMA_H
+
+#include "server/store/store_sql.h"
+
+/** Readies the writing connection: refuses a damaged file, one of a newer version and one
+ * of another program; makes the tables in an empty one. */
+bool store_schema_ready(struct store_sql *writer, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+#endif

@@ -1,0 +1,151 @@
+#include "server/store/store_sqlite.h"
+
+#include <fcntl.h>
+#include <limits.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "server/base/limits.h"
+#include "server/store/store_schema.h"
+
+/* The database's own name must outlast a power failure, too. */
+static bool sync_folder(const char *folder, struct server_problem *problem)
+{
+    int file = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    bool synced = file >= 0 && fsync(file) == 0;
+    if (!synced)
+        server_problem_set(
+            problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+            "The state folder %.250s could not be brought to the disk (%m).", folder);
+    if (file >= 0)
+        close(file);
+    return synced;
+}
+
+bool store_open(const char *state_folder, struct store **ret,
+                struct server_problem *problem)
+{
+    char path[PATH_MAX];
+    struct store *store = calloc(1, sizeof *store);
+    if (store == NULL)
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                                  "There is no memory for the database.");
+    pthread_mutex_init(&store->lock, NULL);
+    pthread_cond_init(&store->given_back, NULL);
+    bool opened = false;
+    if (snprintf(path, sizeof path, "%s/residuum.db", state_folder) >= (int)sizeof path) {
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                           "The path of the state folder is longer than %d bytes; name a "
+                           "shorter one with --state.",
+                           PATH_MAX - 13);
+        goto out;
+    }
+    if (!store_sql_open(path, false, &store->writing, problem) ||
+        !store_schema_ready(&store->writing, problem) ||
+        !sync_folder(state_folder, problem))
+        goto out;
+    for (int i = 0; i < STORE_SQLITE_READERS; i++)
+        if (!store_sql_open(path, true, &store->readers[i], problem))
+            goto out;
+    opened = store_writer_start(&store->writing, &store->writer, problem);
+out:
+    if (opened)
+        *ret = store;
+    else
+        store_close(store);
+    return opened;
+}
+
+void store_close(struct store *store)
+{
+    if (store == NULL)
+        return;
+    store_writer_stop(store->writer);
+    for (int i = 0; i < STORE_SQLITE_READERS; i++)
+        store_sql_close(&store->readers[i]);
+    /* The last connection to close moves the write-ahead log into the file: only the
+     * writing one may do so. */
+    store_sql_close(&store->writing);
+    pthread_cond_destroy(&store->given_back);
+    pthread_mutex_destroy(&store->lock);
+    free(store);
+}
+
+struct store_sql *store_sqlite_take_reader(struct store *store)
+{
+    struct store_sql *reader = NULL;
+    pthread_mutex_lock(&store->lock);
+    while (reader == NULL) {
+        for (int i = 0; i < STORE_SQLITE_READERS && reader == NULL; i++) {
+            if (!store->taken[i]) {
+                store->taken[i] = true;
+                reader = &store->readers[i];
+            }
+        }
+        if (reader == NULL)
+            pthread_cond_wait(&store->given_back, &store->lock);
+    }
+    pthread_mutex_unlock(&store->lock);
+    return reader;
+}
+
+void store_sqlite_give_back(struct store *store, struct store_sql *reader)
+{
+    pthread_mutex_lock(&store->lock);
+    store->taken[reader - store->readers] = false;
+    pthread_cond_signal(&store->given_back);
+    pthread_mutex_unlock(&store->lock);
+}
+
+sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
+                                const char *table, const struct store_query *query,
+                                struct server_problem *problem)
+{
+    if (query->limit < 1 || query->limit > LIMIT_PAGE_ITEMS) {
+        server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "limit",
+                           "limit is %d items; give 1 to %d.", query->limit,
+                           LIMIT_PAGE_ITEMS);
+        return NULL;
+    }
+    /* Conditions that do not apply are left out of the text, so that the planner sees
+     * which index serves; values are always bound. */
+    char text[640];
+    snprintf(text, sizeof text,
+             "SELECT %s FROM %s WHERE seq < ?1%s%s%s%s ORDER BY seq DESC LIMIT ?6",
+             columns, table, query->tester ? " AND tester = ?2" : "",
+             query->capture ? " AND capture = ?3" : "",
+             query->measurement ? " AND measurement = ?4" : "",
+             query->state >= 0 ? " AND state = ?5" : "");
+    sqlite3_stmt *page = NULL;
+    if (sqlite3_prepare_v2(reader->db, text, -1, &page, NULL) == SQLITE_OK &&
+        store_sql_bind_number(page, 1, query->before > 0 ? query->before : INT64_MAX) &&
+        store_sql_bind_text(page, 2, query->tester) &&
+        store_sql_bind_text(page, 3, query->capture) &&
+        store_sql_bind_text(page, 4, query->measurement) &&
+        store_sql_bind_number(page, 5, query->state) &&
+        store_sql_bind_number(page, 6, query->limit + 1))
+        return page;
+    store_sql_problem(reader, problem);
+    sqlite3_finalize(page);
+    return NULL;
+}
+
+static const char *const states[] = {
+    [STORE_QUEUED] = "queued", [STORE_RUNNING] = "running",     [STORE_DONE] = "done",
+    [STORE_FAILED] = "failed", [STORE_CANCELLED] = "cancelled",
+};
+
+const char *store_state_text(enum store_state state)
+{
+    return states[state];
+}
+
+int store_state_from_text(const char *text)
+{
+    for (int state = STORE_QUEUED; state <= STORE_CANCELLED; state++)
+        if (strcmp(states[state], text) == 0)
+            return state;
+    return -1;
+}

@@ -1,0 +1,33 @@
+/**
+ * The one writing thread. Changes queue to it; it commits all that are waiting in one
+ * transaction, so that one sync of the disk serves many clients. Each change has its own
+ * savepoint: one that fails leaves the others of its batch alone. Internal to
+ * server/store.
+ */
+#ifndef SERVER_STORE_STORE_WRITER_H
+#define SERVER_STORE_STORE_WRITER_H
+
+#include "server/store/store_sql.h"
+
+struct store_writer;
+
+/** A change: runs on the writing thread, within a transaction. */
+typedef bool store_writer_change(struct store_sql *sql, const void *context,
+                                 struct server_problem *problem);
+
+/** Starts the thread. Borrows the connection, which belongs to the thread until the stop.
+ */
+bool store_writer_start(struct store_sql *sql, struct store_writer **ret,
+                        struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Commits what is waiting and ends the thread. Accepts NULL. */
+void store_writer_stop(struct store_writer *writer);
+
+/** Makes a change; returns when it is on disk, or failed. After a failed sync of the disk
+ *  nothing is written any more (what the disk holds is not known): every change is
+ * refused until the daemon is started again. */
+bool store_writer_make(struct store_writer *writer, store_writer_change *change,
+                       const void *context, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+#endif
