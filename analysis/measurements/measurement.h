@@ -1,7 +1,7 @@
 /**
  * One entry of the registry: the description that drives everything, and the function.
- * `run` may seek and read the capture as it likes, tells progress, and fills the report that
- * the caller made with measurement_report_channels.
+ * `run` may seek and read the capture as it likes, tells progress, and fills the report
+ * that the caller made with measurement_report_channels.
  */
 #ifndef ANALYSIS_MEASUREMENTS_MEASUREMENT_H
 #define ANALYSIS_MEASUREMENTS_MEASUREMENT_H
@@ -21,20 +21,22 @@ enum common_setting {
     SETTING_COMMON_COUNT,
 };
 
+/* clang-format off */
 #define MEASUREMENT_COMMON_SETTINGS                                                      \
     {"channels", SETTING_CHANNELS, "", "null", 1, 16, NULL,                              \
      "channels to measure, from 1; all when not given"},                                 \
-        {"start_s", SETTING_NUMBER, "s", "0", 0, 14400, NULL,                            \
-         "where in the recording to begin"},                                             \
-        {"duration_s", SETTING_NUMBER, "s", "null", 0.1, 14400, NULL,                    \
-         "how much of it to use; to its end when not given"},                            \
-        {"band_hz", SETTING_RANGE, "Hz", "[20,20000]", 1, 384000, NULL,                  \
-         "band of every in-band figure, rectangular"}
+    {"start_s", SETTING_NUMBER, "s", "0", 0, 14400, NULL,                                \
+     "where in the recording to begin"},                                                 \
+    {"duration_s", SETTING_NUMBER, "s", "null", 0.1, 14400, NULL,                        \
+     "how much of it to use; to its end when not given"},                                \
+    {"band_hz", SETTING_RANGE, "Hz", "[20,20000]", 1, 384000, NULL,                      \
+     "band of every in-band figure, rectangular, never beyond half the sample rate"}
+/* clang-format on */
 
 struct measurement {
     struct description description;
-    /** Problems: NOT_MEASURABLE, NOT_FINITE, OUT_OF_RANGE, OUT_OF_MEMORY, IO. The report's
-     *  channels are those of the setting `channels`, each checked to exist. */
+    /** Problems: NOT_MEASURABLE, NOT_FINITE, OUT_OF_RANGE, OUT_OF_MEMORY, IO. The
+     * report's channels are those of the setting `channels`, each checked to exist. */
     bool (*run)(struct capture *capture, const struct settings *settings,
                 const struct progress *progress, struct report *report,
                 struct problem *problem);

@@ -1,0 +1,126 @@
+#include "analysis/dsp/spectrum.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/dsp/statistics.h"
+
+enum { REACH_MAX = 256 };
+
+void spectrum_powers(double *transform, const struct window *window)
+{
+    int half = window->length / 2;
+    double scale = 2 / (window->length * window->sum_squares);
+    for (int j = 0; j <= half; j++) {
+        double re = transform[2 * j], im = transform[2 * j + 1];
+        transform[j] = scale * (re * re + im * im);
+    }
+    transform[0] /= 2;
+    transform[half] /= 2;
+}
+
+double spectrum_peak_factor(const struct window *window)
+{
+    return window->enbw_bins;
+}
+
+double spectrum_sum(const double *powers, struct bins bins)
+{
+    double sums[4] = {0}; /* four chains: no waiting for the last addition */
+    int j = bins.first;
+    for (; j + 3 <= bins.last; j += 4)
+        for (int i = 0; i < 4; i++)
+            sums[i] += powers[j + i];
+    for (; j <= bins.last; j++)
+        sums[0] += powers[j];
+    return (sums[0] + sums[1]) + (sums[2] + sums[3]);
+}
+
+bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
+{
+    struct spectrum made = {.bins = length / 2 + 1};
+    made.sum = calloc((size_t)made.bins, sizeof *made.sum);
+    made.sum_squares = calloc((size_t)made.bins, sizeof *made.sum_squares);
+    if (!made.sum || !made.sum_squares) {
+        spectrum_free(&made);
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "No memory for a spectrum of %d bins.", made.bins);
+    }
+    *ret = made;
+    return true;
+}
+
+void spectrum_free(struct spectrum *spectrum)
+{
+    free(spectrum->sum);
+    free(spectrum->sum_squares);
+    spectrum->sum = spectrum->sum_squares = NULL;
+}
+
+void spectrum_add(struct spectrum *spectrum, const double *powers)
+{
+    spectrum->segments++;
+    for (int j = 0; j < spectrum->bins; j++) {
+        spectrum->sum[j] += powers[j];
+        spectrum->sum_squares[j] += powers[j] * powers[j];
+    }
+}
+
+void spectrum_finish(struct spectrum *spectrum)
+{
+    for (int j = 0; j < spectrum->bins; j++) {
+        spectrum->sum[j] /= spectrum->segments;
+        spectrum->sum_squares[j] /= spectrum->segments;
+    }
+}
+
+double spectrum_relative_u95(const struct spectrum *spectrum, int bin)
+{
+    int n = spectrum->segments;
+    double mean = spectrum->sum[bin];
+    if (n < 3 || mean <= 0)
+        return NAN;
+    double variance = fmax(spectrum->sum_squares[bin] - mean * mean, 0) / (n - 1);
+    return statistics_student_975(n - 1) * sqrt(variance) / mean;
+}
+
+/* Collects up to `reach` bins from `from` on in the direction of `step`, past excluded
+ * ones. */
+static int collect(const double *powers, int bin_count, int from, int step,
+                   const struct bins *excluded, int excluded_count, int reach,
+                   double *values)
+{
+    int e = step > 0 ? 0 : excluded_count - 1, count = 0;
+    for (int j = from; j >= 0 && j < bin_count && count < reach; j += step) {
+        while (e >= 0 && e < excluded_count &&
+               (step > 0 ? excluded[e].last < j : excluded[e].first > j))
+            e += step;
+        if (e >= 0 && e < excluded_count && j >= excluded[e].first &&
+            j <= excluded[e].last)
+            j = step > 0 ? excluded[e].last : excluded[e].first;
+        else
+            values[count++] = powers[j];
+    }
+    return count;
+}
+
+double spectrum_density_beside(const double *mean_powers, int bin_count, int segments,
+                               struct bins interval, const struct bins *excluded,
+                               int excluded_count, int reach)
+{
+    double left[REACH_MAX], right[REACH_MAX];
+    int most = reach < REACH_MAX ? reach : REACH_MAX;
+    int lefts = collect(mean_powers, bin_count, interval.first - 1, -1, excluded,
+                        excluded_count, most, left);
+    int rights = collect(mean_powers, bin_count, interval.last + 1, 1, excluded,
+                         excluded_count, most, right);
+    if (lefts == 0 && rights == 0)
+        return NAN;
+    /* At an end of the spectrum one side has too few bins to speak for itself. */
+    double low = lefts > 0 ? statistics_median(left, lefts) : 0;
+    double high = rights > 0 ? statistics_median(right, rights) : 0;
+    double density = (low + high) / 2;
+    if (lefts < most / 4 || rights < most / 4)
+        density = lefts > rights ? low : high;
+    return density * statistics_mean_over_median(segments);
+}

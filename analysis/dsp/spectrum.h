@@ -1,0 +1,56 @@
+/**
+ * The averaged power spectrum of a recording, segment by segment.
+ *
+ * powers[j] is scaled so that its sum over any set of bins is mean square (one-sided;
+ * noise and a tone's main lobe alike): p = 2·|X|²/(length·Σw²), bins 0 and length/2 once.
+ * The equivalent noise bandwidth enters nowhere else, but in spectrum_peak_factor.
+ */
+#ifndef ANALYSIS_DSP_SPECTRUM_H
+#define ANALYSIS_DSP_SPECTRUM_H
+
+#include <stdbool.h>
+
+#include "analysis/core/problem.h"
+#include "analysis/dsp/window.h"
+
+/** Bins first…last, both included; empty when last < first. */
+struct bins {
+    int first, last;
+};
+
+/** Turns a transform (length/2 + 1 complex numbers) into length/2 + 1 powers, in place.
+ */
+void spectrum_powers(double *transform, const struct window *window);
+
+/** Factor from a bin's power to the mean square of a tone at its centre: the ENBW. */
+double spectrum_peak_factor(const struct window *window);
+
+/** Σ of powers over the bins. */
+double spectrum_sum(const double *powers, struct bins bins);
+
+/** Sums of powers and of their squares over segments. */
+struct spectrum {
+    int bins; /* length/2 + 1 */
+    int segments;
+    double *sum, *sum_squares; /* [bins] */
+};
+bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
+    __attribute__((warn_unused_result));
+void spectrum_free(struct spectrum *spectrum);
+void spectrum_add(struct spectrum *spectrum, const double *powers);
+/** Relative 95 % half-width of the mean power of one bin; NaN below three segments. */
+double spectrum_relative_u95(const struct spectrum *spectrum, int bin);
+/** Divides the sums: afterwards sum[] holds mean powers, sum_squares[] mean squares of
+ * them. */
+void spectrum_finish(struct spectrum *spectrum);
+
+/**
+ * Density beside an interval: median of up to `reach` bins on each side that `excluded`
+ * (bins in ascending order, disjoint) does not cover, turned into a mean, the sides
+ * averaged. Lines do not move it. NaN when there is no bin to look at.
+ */
+double spectrum_density_beside(const double *mean_powers, int bin_count, int segments,
+                               struct bins interval, const struct bins *excluded,
+                               int excluded_count, int reach);
+
+#endif

@@ -1,0 +1,365 @@
+#include "analysis/measurements/distortion.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/core/decibel.h"
+#include "analysis/measurements/distortion_figures.h"
+
+enum {
+    SETTING_FREQUENCY_HZ = SETTING_COMMON_COUNT,
+    SETTING_HARMONICS,
+    SETTING_NOTCH,
+    SETTING_FULL_SCALE_LEVEL_DBFS,
+    DISTORTION_SETTINGS,
+};
+
+static const char *const notch_choices[] = {"band", NULL};
+
+static const struct setting_description settings_table[DISTORTION_SETTINGS] = {
+    MEASUREMENT_COMMON_SETTINGS,
+    [SETTING_FREQUENCY_HZ] = {"frequency_hz", SETTING_NUMBER, "Hz", "null", 5, 384000,
+                              NULL,
+                              "nominal frequency of the tone, sought within 1 %; the "
+                              "strongest line in band when not given"},
+    [SETTING_HARMONICS] = {"harmonics", SETTING_INTEGER, "", "10", 2,
+                           DISTORTION_MAX_ORDER, NULL,
+                           "highest order listed and counted in THD"},
+    [SETTING_NOTCH] =
+        {"notch", SETTING_CHOICE_OR_NUMBER, "", "\"band\"", 1.2, 3, notch_choices,
+         "how the residual is read: all of the band beside the fundamental, or "
+         "through a notch filter of this Q (AES17)"},
+    [SETTING_FULL_SCALE_LEVEL_DBFS] = {"full_scale_level_dbfs", SETTING_NUMBER, "dBFS",
+                                       "0", -60, 20, NULL,
+                                       "level of the device's own full scale in the "
+                                       "recording, for enob_full_scale"},
+};
+
+#define AES17 "AES17"
+#define IEEE1241 "IEEE 1241"
+#define PRACTICE "common practice, no source"
+
+static const struct figure_description figures_table[DISTORTION_FIGURES] = {
+    [FIGURE_FUNDAMENTAL_FREQUENCY] = {"fundamental_frequency", "Hz",
+                                      "frequency of the tone, mean over the span",
+                                      "IEEE 1057, weighted sine fit", BETTER_NONE},
+    [FIGURE_FUNDAMENTAL_LEVEL] =
+        {"fundamental_level", "dBFS",
+         "level of the fundamental alone; a sine of peak 1.0 is 0", AES17 ", IEC 61606",
+         BETTER_NONE},
+    [FIGURE_FUNDAMENTAL_VOLTAGE] = {"fundamental_voltage", "V",
+                                    "rms voltage of the fundamental alone", PRACTICE,
+                                    BETTER_NONE},
+    [FIGURE_THD] =
+        {"thd", "dB",
+         "rms of the harmonics from the second to the highest order in band, not "
+         "folded, relative to the fundamental",
+         IEEE1241, BETTER_LOWER},
+    [FIGURE_THD_PERCENT] = {"thd_percent", "%", "thd as a percentage of the fundamental",
+                            IEEE1241, BETTER_LOWER},
+    [FIGURE_THD_PLUS_NOISE] =
+        {"thd_plus_noise", "dB",
+         "rms of all in band beside the fundamental, relative to the "
+         "total rms in band",
+         AES17, BETTER_LOWER},
+    [FIGURE_THD_PLUS_NOISE_PERCENT] = {"thd_plus_noise_percent", "%",
+                                       "thd_plus_noise as a percentage of the total",
+                                       AES17, BETTER_LOWER},
+    [FIGURE_SINAD] = {"sinad", "dB",
+                      "rms of the fundamental relative to all else in band", IEEE1241,
+                      BETTER_HIGHER},
+    [FIGURE_ENOB] = {"enob", "bit", "(sinad - 1.76) / 6.02", IEEE1241, BETTER_HIGHER},
+    [FIGURE_ENOB_FULL_SCALE] =
+        {"enob_full_scale", "bit",
+         "(sinad + full_scale_level_dbfs - fundamental_level - 1.76) "
+         "/ 6.02",
+         IEEE1241, BETTER_HIGHER},
+    [FIGURE_SNR] =
+        {"snr", "dB",
+         "rms of the fundamental relative to all in band that is no multiple of it",
+         IEEE1241, BETTER_HIGHER},
+    [FIGURE_NOISE_LEVEL] = {"noise_level", "dBFS",
+                            "level of all in band that is no multiple of the fundamental",
+                            AES17, BETTER_LOWER},
+    [FIGURE_NOISE_LEVEL_A] = {"noise_level_a", "dBFS", "noise_level, A-weighted",
+                              "IEC 61672-1", BETTER_LOWER},
+    [FIGURE_NOISE_VOLTAGE] = {"noise_voltage", "V", "rms voltage of that noise", PRACTICE,
+                              BETTER_LOWER},
+    [FIGURE_NOISE_VOLTAGE_A] = {"noise_voltage_a", "V", "noise_voltage, A-weighted",
+                                "IEC 61672-1", BETTER_LOWER},
+    [FIGURE_OUT_OF_BAND_NOISE] =
+        {"out_of_band_noise", "dBFS",
+         "level from 20 kHz to 0.45 of the sample rate of all that "
+         "is no multiple of the fundamental",
+         PRACTICE, BETTER_LOWER},
+    [FIGURE_SFDR] = {"sfdr", "dB",
+                     "fundamental relative to the largest other line in band, harmonics "
+                     "included",
+                     IEEE1241, BETTER_HIGHER},
+    [FIGURE_WORST_SPUR_FREQUENCY] = {"worst_spur_frequency", "Hz",
+                                     "frequency of the largest line in band that is no "
+                                     "harmonic",
+                                     PRACTICE, BETTER_NONE},
+    [FIGURE_WORST_SPUR_LEVEL] = {"worst_spur_level", "dBc",
+                                 "its level relative to the fundamental", PRACTICE,
+                                 BETTER_LOWER},
+    [FIGURE_DC_OFFSET] = {"dc_offset", "FS", "mean of the samples; full scale is 1",
+                          PRACTICE, BETTER_NONE},
+    [FIGURE_DC_VOLTAGE] = {"dc_voltage", "V", "direct voltage", PRACTICE, BETTER_NONE},
+    [FIGURE_MAINS_LEVEL] =
+        {"mains_level", "dBc",
+         "rms of the first ten multiples of 50 or 60 Hz, whichever family "
+         "is stronger, relative to the fundamental",
+         PRACTICE, BETTER_LOWER},
+    [FIGURE_CHANNEL_LEVEL_DIFFERENCE] = {"channel_level_difference", "dB",
+                                         "level of the fundamental relative to channel 1",
+                                         PRACTICE, BETTER_NONE},
+    [FIGURE_CHANNEL_PHASE_DIFFERENCE] =
+        {"channel_phase_difference", "deg",
+         "phase of the fundamental relative to channel 1, "
+         "within 180 degrees",
+         PRACTICE, BETTER_NONE},
+};
+
+static const struct finding_description findings_table[DISTORTION_FINDINGS] = {
+    [FINDING_OVERLOAD] =
+        {"overload", VALUE_BOOLEAN,
+         "the tops are flat: twice as many samples stay near the extremes as "
+         "a sine leaves there"},
+};
+
+static const struct list_description lists_table[DISTORTION_LISTS] = {
+    [LIST_HARMONICS] =
+        {"harmonics",
+         "every order from the second; without a level where it does not "
+         "stand above the noise, then bound_dbc says what it cannot exceed",
+         {{"order", VALUE_NUMBER, ""},
+          {"frequency_hz", VALUE_NUMBER, "Hz"},
+          {"level_dbc", VALUE_NUMBER, "dBc"},
+          {"u95_db", VALUE_NUMBER, "dB"},
+          {"phase_deg", VALUE_NUMBER, "deg"},
+          {"above_noise", VALUE_BOOLEAN, ""},
+          {"aliased", VALUE_BOOLEAN, ""},
+          {"bound_dbc", VALUE_NUMBER, "dBc"}}},
+    [LIST_LINES] = {"lines",
+                    "lines in band that are no harmonics, the strongest first",
+                    {{"frequency_hz", VALUE_NUMBER, "Hz"},
+                     {"level_dbc", VALUE_NUMBER, "dBc"},
+                     {"u95_db", VALUE_NUMBER, "dB"},
+                     {"kind", VALUE_WORD, ""}}},
+};
+
+static const struct series_description series_table[DISTORTION_SERIES] = {
+    [SERIES_SPECTRUM] = {"spectrum",
+                         "averaged power spectrum through the 7-term window; a tone at a "
+                         "bin's centre reads its level",
+                         {"frequency", "Hz"},
+                         {"level", "dBFS"}},
+};
+
+static struct distortion_request request_of(const struct settings *settings)
+{
+    const struct setting_value *values = settings->values;
+    struct distortion_request request = {
+        .band_hz = {values[SETTING_COMMON_BAND_HZ].range[0],
+                    values[SETTING_COMMON_BAND_HZ].range[1]},
+        .harmonics = (int)values[SETTING_HARMONICS].number,
+        .full_scale_level_dbfs = values[SETTING_FULL_SCALE_LEVEL_DBFS].number,
+    };
+    if (values[SETTING_FREQUENCY_HZ].given)
+        request.frequency_hz = values[SETTING_FREQUENCY_HZ].number;
+    if (values[SETTING_NOTCH].choice < 0)
+        request.notch_q = values[SETTING_NOTCH].number;
+    return request;
+}
+
+static bool check_request(const struct distortion_request *request, int sample_rate_hz,
+                          struct problem *problem)
+{
+    double half = sample_rate_hz / 2.0;
+    if (request->band_hz[0] >= half)
+        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "band_hz",
+                           "The band begins at %g Hz, but a recording at %d Hz holds "
+                           "nothing from %g Hz on; give a lower band.",
+                           request->band_hz[0], sample_rate_hz, half);
+    if (request->frequency_hz > 0 && (request->frequency_hz < request->band_hz[0] ||
+                                      request->frequency_hz > request->band_hz[1]))
+        return problem_set(
+            problem, PROBLEM_OUT_OF_RANGE, "frequency_hz",
+            "The tone at %g Hz lies outside band_hz, %g to %g Hz; widen the "
+            "band.",
+            request->frequency_hz, request->band_hz[0], request->band_hz[1]);
+    if (request->frequency_hz >= half)
+        return problem_set(
+            problem, PROBLEM_OUT_OF_RANGE, "frequency_hz",
+            "A recording at %d Hz holds no tone at %g Hz: it must lie below "
+            "%g Hz.",
+            sample_rate_hz, request->frequency_hz, half);
+    return true;
+}
+
+struct stage {
+    const struct progress *whole;
+    double from, to;
+};
+
+static void tell_stage(double fraction, void *context)
+{
+    const struct stage *stage = context;
+    progress_tell(stage->whole, stage->from + (stage->to - stage->from) * fraction);
+}
+
+static bool nothing_to_measure(const struct distortion_channel *channels, int count,
+                               const struct distortion_request *request,
+                               struct problem *problem)
+{
+    bool silent = true, brief = true;
+    for (int i = 0; i < count; i++) {
+        silent = silent && channels[i].reason == REASON_DIGITAL_SILENCE;
+        brief = brief && channels[i].reason == REASON_NOT_ENOUGH_DATA;
+    }
+    if (silent)
+        return true; /* answered with figures that say digital_silence */
+    if (brief) {
+        double longest = 0;
+        for (int i = 0; i < count; i++)
+            longest = fmax(longest,
+                           (double)channels[i].span.frames / channels[i].sample_rate_hz);
+        return problem_set(
+            problem, PROBLEM_NOT_MEASURABLE, NULL,
+            "The longest part with a steady level (within 0.5 dB) lasts "
+            "%.3f s, too short for this tone; record at least 1 s of it, and "
+            "21 of its periods for each hertz of resolution below 60 Hz.",
+            longest);
+    }
+    if (request->frequency_hz > 0)
+        return problem_set(problem, PROBLEM_NOT_MEASURABLE, "frequency_hz",
+                           "No tone stands above the noise within 1 %% of %g Hz.",
+                           request->frequency_hz);
+    return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
+                       "No tone stands above the noise from %g to %g Hz.",
+                       request->band_hz[0], request->band_hz[1]);
+}
+
+/* An undithered tone whose period repeats after few samples puts its quantising error on
+ * its own harmonics. Known by the nominal frequency, and by harmonics of high order that
+ * outweigh the noise near the level of a 16-bit step. */
+static void warn_correlated(const struct distortion_channel *channel,
+                            const struct distortion_request *request,
+                            const struct distortion_powers *powers, struct report *report)
+{
+    const double few = 1000, highest_dbfs = -85;
+    long long micro = llround(request->frequency_hz * 1e6);
+    long long rate = channel->sample_rate_hz * 1000000LL, a = rate, b = micro;
+    while (b) {
+        long long rest = a % b;
+        a = b;
+        b = rest;
+    }
+    double repeats = (double)rate / (double)a;
+    if (micro == 0 || repeats >= few || powers->correlated <= powers->noise.mean ||
+        dbfs_from_mean_square(powers->correlated) > highest_dbfs)
+        return;
+    report_warn(
+        report, "correlated_quantisation", channel->channel + 1,
+        "The tone of %g Hz repeats after %.0f samples at %d Hz, and its harmonics of "
+        "high order outweigh the noise: quantising error of an undithered signal "
+        "falls on them. Play a dithered tone, or one such as 997 Hz.",
+        request->frequency_hz, repeats, channel->sample_rate_hz);
+}
+
+static bool report_channels(const struct distortion_channel *channels, int count,
+                            const struct distortion_request *request,
+                            struct report *report, struct problem *problem)
+{
+    const struct distortion_channel *reference = NULL;
+    for (int c = 0; c < count; c++)
+        if (channels[c].channel == 0)
+            reference = &channels[c];
+    for (int c = 0; c < count; c++) {
+        const struct distortion_channel *channel = &channels[c];
+        struct distortion_powers powers;
+        if (!channel->has_tone) {
+            report_none_all(report, c, channel->reason);
+            continue;
+        }
+        double rate = channel->sample_rate_hz;
+        int64_t frames =
+            (channel->plan.count - 1) * channel->plan.hop + channel->plan.length;
+        report_span(report, c, (double)channel->plan.first_frame / rate,
+                    (double)(channel->plan.first_frame + frames) / rate);
+        if (!distortion_figures(channel, request, reference, report, c, &powers, problem))
+            return false;
+        warn_correlated(channel, request, &powers, report);
+    }
+    return true;
+}
+
+static bool run(struct capture *capture, const struct settings *settings,
+                const struct progress *progress, struct report *report,
+                struct problem *problem)
+{
+    const double first_look = 0.3; /* share of the progress */
+    const struct setting_value *values = settings->values;
+    struct distortion_request request = request_of(settings);
+    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
+    int64_t first = llround(values[SETTING_COMMON_START_S].number * rate), frames = -1,
+            got;
+    struct steady_span spans[CAPTURE_MAX_CHANNELS];
+    struct stage stages[] = {{progress, 0, first_look}, {progress, first_look, 1}};
+    struct progress looking = {tell_stage, &stages[0]},
+                    passing = {tell_stage, &stages[1]};
+    bool done = false, any = false;
+    if (values[SETTING_COMMON_DURATION_S].given)
+        frames = llround(values[SETTING_COMMON_DURATION_S].number * rate);
+    if (!check_request(&request, rate, problem))
+        return false;
+    struct distortion_channel *channels = calloc((size_t)count, sizeof *channels);
+    struct fft_cache *cache = fft_cache_new();
+    if (!channels || !cache) {
+        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
+                    count);
+        goto out;
+    }
+    if (!steady_find(capture, first, frames, &looking, spans, &got, problem))
+        goto out;
+    for (int c = 0; c < count; c++) {
+        channels[c].channel = report->channels[c].channel - 1;
+        channels[c].span = spans[channels[c].channel];
+        if (!distortion_pass_prepare(capture, &request, cache, &channels[c], problem))
+            goto out;
+        any = any || channels[c].has_tone;
+    }
+    if (!any && !nothing_to_measure(channels, count, &request, problem))
+        goto out;
+    done = (!any || distortion_pass_run(capture, &request, cache, channels, count,
+                                        &passing, problem)) &&
+           report_channels(channels, count, &request, report, problem);
+out:
+    for (int c = 0; channels && c < count; c++)
+        distortion_channel_free(&channels[c]);
+    free(channels);
+    fft_cache_free(cache);
+    return done;
+}
+
+const struct measurement distortion_measurement = {
+    .description =
+        {
+            .name = "distortion",
+            .summary =
+                "Level, distortion, noise, SINAD and equivalent bits of one steady tone",
+            .stimulus = "one steady sine, 20 Hz or higher, at least 1 s",
+            .settings = settings_table,
+            .setting_count = DISTORTION_SETTINGS,
+            .figures = figures_table,
+            .figure_count = DISTORTION_FIGURES,
+            .findings = findings_table,
+            .finding_count = DISTORTION_FINDINGS,
+            .lists = lists_table,
+            .list_count = DISTORTION_LISTS,
+            .series = series_table,
+            .series_count = DISTORTION_SERIES,
+        },
+    .run = run,
+};

@@ -1,0 +1,235 @@
+#include "analysis/measurements/distortion_pass.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analysis/dsp/weighting.h"
+
+struct pass {
+    const struct distortion_request *request;
+    struct fft_cache *cache;
+    struct distortion_channel **channels; /* by plan */
+    double *buffer;                       /* the longest segment and its transform */
+};
+
+double distortion_bin_hz(const struct distortion_channel *channel)
+{
+    return (double)channel->sample_rate_hz / channel->plan.length;
+}
+
+bool distortion_counts_in_thd(const struct distortion_channel *channel,
+                              const struct harmonic_place *place)
+{
+    return !place->aliased && place->separate && place->bin >= channel->band.first &&
+           place->bin <= channel->band.last;
+}
+
+struct bins distortion_mains_lobe(const struct distortion_channel *channel,
+                                  const struct tone_bands *bands, int family, int m)
+{
+    const struct bins none = {0, -1};
+    const double wander = 0.004; /* of a grid's frequency: 0.2 Hz in 50 */
+    double bin = m * (family ? 60 : 50) / distortion_bin_hz(channel);
+    struct bins lobe = bins_lobe(bin);
+    int more = (int)ceil(wander * bin);
+    lobe.first -= more;
+    lobe.last += more;
+    if (bin < channel->band.first || bin > channel->band.last ||
+        lobe.first < WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS)
+        return none;
+    for (int i = 0; i < bands->excluded_count; i++)
+        if (bins_meet(lobe, bands->excluded[i]))
+            return none;
+    return bins_within(lobe, (struct bins){0, channel->plan.length / 2});
+}
+
+static void window_into(double *to, const double *samples, const struct window *window,
+                        double dc)
+{
+    for (int n = 0; n < window->length; n++)
+        to[n] = (samples[n] - dc) * window->values[n];
+}
+
+/* Coherent amplitude of a harmonic from the bins of its lobe, matched with the window's
+ * transform; cosine phase at the segment's centre. Scaled alike for every order. */
+static double complex match_lobe(const double *transform, const struct window *window,
+                                 const struct harmonic_place *place)
+{
+    double complex sum = 0;
+    for (int j = place->lobe.first; j <= place->lobe.last; j++) {
+        double shape = window_transform(window->kind, j - place->bin);
+        double sign = j % 2 ? -1 : 1; /* from the segment's start to its centre */
+        sum += sign * shape * (transform[2 * j] + I * transform[2 * j + 1]);
+    }
+    return sum;
+}
+
+static void add_phases(struct distortion_channel *channel, const double *transform,
+                       double tone_bins, double complex fundamental, int highest_order)
+{
+    double complex unit = fundamental / cabs(fundamental), turn = unit;
+    for (int k = 2; k <= highest_order; k++) {
+        turn *= unit;
+        struct harmonic_place place =
+            tone_bands_harmonic(&channel->bands, channel->plan.length, tone_bins, k);
+        if (!place.aliased && place.separate)
+            channel->phase_sum[k] +=
+                match_lobe(transform, &channel->window, &place) * conj(turn);
+    }
+}
+
+static double sum_outside(const double *powers, const struct tone_bands *bands,
+                          struct bins range)
+{
+    double sum = spectrum_sum(powers, range);
+    for (int i = 0; i < bands->excluded_count; i++)
+        sum -= spectrum_sum(powers, bins_within(bands->excluded[i], range));
+    return sum;
+}
+
+static double weighted_sum(const double *powers, const double *weights, struct bins band,
+                           struct bins range)
+{
+    double sum = 0;
+    for (int j = range.first; j <= range.last; j++)
+        sum += powers[j] * weights[j - band.first];
+    return sum;
+}
+
+static double weighted_sum_outside(const double *powers, const double *weights,
+                                   const struct bins *excluded, int count,
+                                   struct bins band)
+{
+    double sum = 0;
+    int from = band.first;
+    for (int i = 0; i < count; i++) {
+        struct bins hidden = bins_within(excluded[i], band);
+        if (bins_width(hidden) == 0)
+            continue;
+        sum += weighted_sum(powers, weights, band, (struct bins){from, hidden.first - 1});
+        from = hidden.last + 1;
+    }
+    return sum + weighted_sum(powers, weights, band, (struct bins){from, band.last});
+}
+
+static void add_harmonics(struct distortion_channel *channel, const double *powers,
+                          double tone_bins, double fundamental, int highest_order)
+{
+    double sum = 0;
+    for (int k = 2; k <= highest_order; k++) {
+        struct harmonic_place place =
+            tone_bands_harmonic(&channel->bands, channel->plan.length, tone_bins, k);
+        double power = spectrum_sum(powers, place.lobe);
+        moments_add(&channel->harmonic[k], power, fundamental);
+        if (distortion_counts_in_thd(channel, &place))
+            sum += power;
+    }
+    moments_add(&channel->thd, sum, fundamental);
+}
+
+static void add_powers(struct distortion_channel *channel, const double *powers,
+                       double tone_bins, int highest_order)
+{
+    const struct tone_bands *bands = &channel->bands;
+    struct bins band = channel->band, tone = bins_within(bands->fundamental, band);
+    double fundamental = spectrum_sum(powers, bands->fundamental);
+    double total = spectrum_sum(powers, band);
+    double residual = spectrum_sum(powers, (struct bins){band.first, tone.first - 1}) +
+                      spectrum_sum(powers, (struct bins){tone.last + 1, band.last});
+    if (channel->notch_weights)
+        residual = weighted_sum_outside(powers, channel->notch_weights, &tone, 1, band);
+    moments_add(&channel->fundamental, fundamental, fundamental);
+    moments_add(&channel->total, total, fundamental);
+    moments_add(&channel->residual, residual, fundamental);
+    double noise = 0;
+    int from = band.first;
+    for (int i = 0; i < bands->excluded_count; i++) {
+        struct bins hidden = bins_within(bands->excluded[i], band);
+        if (bins_width(hidden) == 0)
+            continue;
+        noise += spectrum_sum(powers, (struct bins){from, hidden.first - 1});
+        from = hidden.last + 1;
+    }
+    noise += spectrum_sum(powers, (struct bins){from, band.last});
+    moments_add(&channel->noise, noise, fundamental);
+    moments_add(&channel->noise_a,
+                weighted_sum_outside(powers, channel->a_weights, bands->excluded,
+                                     bands->excluded_count, band),
+                fundamental);
+    moments_add(&channel->out_of_band_noise,
+                sum_outside(powers, bands, channel->out_of_band), fundamental);
+    for (int family = 0; family < 2; family++) {
+        double sum = 0;
+        for (int m = 1; m <= DISTORTION_MAINS_LINES; m++)
+            sum += spectrum_sum(powers, distortion_mains_lobe(channel, bands, family, m));
+        moments_add(&channel->mains[family], sum, fundamental);
+    }
+    add_harmonics(channel, powers, tone_bins, fundamental, highest_order);
+}
+
+static bool take_segment(int plan, int64_t index, const double *samples, void *context,
+                         struct problem *problem)
+{
+    struct pass *pass = context;
+    struct distortion_channel *channel = pass->channels[plan];
+    int length = channel->plan.length, order = pass->request->harmonics;
+    (void)index;
+    window_into(pass->buffer, samples, &channel->window, channel->span.dc);
+    struct tone_fit fit =
+        tone_fit_block(pass->buffer, &channel->window, channel->cycles, 3);
+    channel->cycles = fit.cycles;
+    tone_track_add(&channel->track, &fit);
+    if (!fft_forward(pass->cache, length, pass->buffer, problem))
+        return false;
+    double tone_bins = fit.cycles * length;
+    if (fabs(tone_bins - channel->bands.built_for) * length / 2 > 0.25 * tone_bins)
+        tone_bands_lay(&channel->bands, length, tone_bins, order, 0);
+    if (cabs(fit.phasor) > 0)
+        add_phases(channel, pass->buffer, tone_bins, fit.phasor, order);
+    double dc = channel->span.dc + pass->buffer[0] / channel->window.sum;
+    spectrum_powers(pass->buffer, &channel->window);
+    spectrum_add(&channel->spectrum, pass->buffer);
+    add_powers(channel, pass->buffer, tone_bins, order);
+    moments_add(&channel->dc, dc, 0);
+    return true;
+}
+
+bool distortion_pass_run(struct capture *capture,
+                         const struct distortion_request *request,
+                         struct fft_cache *cache, struct distortion_channel *channels,
+                         int count, const struct progress *progress,
+                         struct problem *problem)
+{
+    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
+    struct distortion_channel *by_plan[CAPTURE_MAX_CHANNELS];
+    struct pass pass = {request, cache, by_plan, NULL};
+    int used = 0, longest = 2;
+    for (int c = 0; c < count; c++) {
+        if (!channels[c].has_tone)
+            continue;
+        plans[used] = channels[c].plan;
+        by_plan[used++] = &channels[c];
+        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
+    }
+    pass.buffer = fft_buffer_new(longest);
+    if (!pass.buffer)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "No memory for a transform of %d samples.", longest);
+    bool done =
+        segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++)
+        spectrum_finish(&by_plan[i]->spectrum);
+    fft_buffer_free(pass.buffer);
+    return done;
+}
+
+void distortion_channel_free(struct distortion_channel *channel)
+{
+    window_free(&channel->window);
+    free(channel->a_weights);
+    free(channel->notch_weights);
+    tone_bands_free(&channel->bands);
+    tone_track_free(&channel->track);
+    spectrum_free(&channel->spectrum);
+}

@@ -1,0 +1,256 @@
+#include "analysis/measurements/steady.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/core/decibel.h"
+#include "analysis/dsp/statistics.h"
+
+static const double block_s = 0.05;     /* also what is left out at each end */
+static const double tolerance_db = 0.5; /* of the steady part about its median */
+static const double loud_range_db = 10; /* blocks this near the loudest are the tone's */
+
+/* What is known of one channel while reading. */
+struct track {
+    struct steady_block *blocks;
+    double *sums; /* of the samples of each block */
+    int64_t count, capacity;
+    double sum, sum_squares, minimum, maximum; /* of the block being filled */
+};
+
+struct look {
+    int channels, block_frames, filled;
+    struct track tracks[CAPTURE_MAX_CHANNELS];
+};
+
+static bool end_block(struct look *look, struct problem *problem)
+{
+    for (int c = 0; c < look->channels; c++) {
+        struct track *track = &look->tracks[c];
+        if (track->count == track->capacity) {
+            int64_t capacity = track->capacity ? 2 * track->capacity : 256;
+            struct steady_block *blocks =
+                realloc(track->blocks, (size_t)capacity * sizeof *blocks);
+            if (blocks)
+                track->blocks = blocks;
+            double *sums = realloc(track->sums, (size_t)capacity * sizeof *sums);
+            if (sums)
+                track->sums = sums;
+            if (!blocks || !sums)
+                return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                                   "No memory for the levels of %lld blocks.",
+                                   (long long)capacity);
+            track->capacity = capacity;
+        }
+        track->sums[track->count] = track->sum;
+        track->blocks[track->count++] =
+            (struct steady_block){(float)(track->sum_squares / look->block_frames),
+                                  (float)track->minimum, (float)track->maximum};
+        track->sum = track->sum_squares = 0;
+        track->minimum = INFINITY;
+        track->maximum = -INFINITY;
+    }
+    look->filled = 0;
+    return true;
+}
+
+static void add_frames(struct look *look, const double *frames, int count)
+{
+    for (int c = 0; c < look->channels; c++) {
+        struct track *track = &look->tracks[c];
+        const double *x = frames + c;
+        for (int n = 0; n < count; n++, x += look->channels) {
+            track->sum += *x;
+            track->sum_squares += *x * *x;
+            track->minimum = *x < track->minimum ? *x : track->minimum;
+            track->maximum = *x > track->maximum ? *x : track->maximum;
+        }
+    }
+    look->filled += count;
+}
+
+/* Reads everything, block by block; a last block that is not whole is left out. */
+static bool read_levels(struct capture *capture, int64_t first_frame, int64_t frames,
+                        const struct progress *progress, struct look *look,
+                        int64_t *ret_frames, struct problem *problem)
+{
+    double *block = malloc((size_t)(look->block_frames * look->channels) * sizeof *block);
+    if (!block)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "No memory for a block of %d frames.", look->block_frames);
+    int64_t known = capture_format(capture)->frames, at = 0;
+    int64_t whole = frames >= 0 ? frames : known - first_frame;
+    bool done = capture_seek(capture, first_frame, problem);
+    while (done && (frames < 0 || at < frames)) {
+        int64_t want = look->block_frames, got = 0;
+        if (frames >= 0 && frames - at < want)
+            want = frames - at;
+        done = capture_read(capture, block, want, &got, problem);
+        if (!done || got == 0)
+            break;
+        add_frames(look, block, (int)got);
+        at += got;
+        if (look->filled == look->block_frames)
+            done = end_block(look, problem);
+        if (whole > 0)
+            progress_tell(progress, (double)at / (double)whole);
+        if (got < want)
+            break;
+    }
+    free(block);
+    *ret_frames = at;
+    return done;
+}
+
+static double level_db(const struct track *track, int64_t block, double dc, int frames)
+{
+    double mean = track->sums[block] / frames;
+    double power = track->blocks[block].mean_square - 2 * mean * dc + dc * dc;
+    return decibel_from_power(fmax(power, 1e-30));
+}
+
+struct stretch {
+    int64_t first, count;
+    double energy;
+};
+
+static struct stretch longest_near(const float *levels, int64_t count, double centre)
+{
+    struct stretch best = {0, 0, 0};
+    for (int64_t i = 0; i < count;) {
+        if (!(fabs(levels[i] - centre) <= tolerance_db)) {
+            i++;
+            continue;
+        }
+        struct stretch now = {i, 0, 0};
+        for (; i < count && fabs(levels[i] - centre) <= tolerance_db; i++, now.count++)
+            now.energy += decibel_to_power(levels[i]);
+        if (now.count > best.count)
+            best = now;
+    }
+    return best;
+}
+
+static double median_above(const float *levels, int64_t count, double lowest,
+                           double *scratch)
+{
+    int chosen = 0;
+    for (int64_t i = 0; i < count; i++)
+        if (levels[i] >= lowest)
+            scratch[chosen++] = levels[i];
+    return statistics_median(scratch, chosen);
+}
+
+static double median_extreme(const struct track *track, struct stretch part, bool maximum,
+                             double *scratch)
+{
+    for (int64_t i = 0; i < part.count; i++) {
+        const struct steady_block *block = &track->blocks[part.first + i];
+        scratch[i] = maximum ? block->maximum : block->minimum;
+    }
+    return statistics_median(scratch, (int)part.count);
+}
+
+static bool is_silent(const struct track *track)
+{
+    for (int64_t i = 0; i < track->count; i++)
+        if (track->blocks[i].minimum < track->blocks[0].maximum ||
+            track->blocks[i].maximum > track->blocks[0].minimum)
+            return false;
+    return true;
+}
+
+static void judge(const struct track *track, const struct look *look, int64_t first_frame,
+                  float *levels, double *scratch, struct steady_span *ret)
+{
+    double dc = 0, loudest = -INFINITY;
+    *ret = (struct steady_span){.silent = is_silent(track)};
+    for (int64_t i = 0; i < track->count; i++)
+        dc += track->sums[i] / look->block_frames / (double)track->count;
+    if (ret->silent)
+        return;
+    for (int64_t i = 0; i < track->count; i++) {
+        levels[i] = (float)level_db(track, i, dc, look->block_frames);
+        loudest = fmax(loudest, levels[i]);
+    }
+    double typical = median_above(levels, track->count, -INFINITY, scratch);
+    double loud = median_above(levels, track->count, loudest - loud_range_db, scratch);
+    struct stretch part = longest_near(levels, track->count, typical);
+    struct stretch other = longest_near(levels, track->count, loud);
+    if (other.energy > part.energy)
+        part = other;
+    part.first++;
+    part.count -= 2;
+    if (part.count < 1)
+        return;
+    ret->first_frame = first_frame + part.first * look->block_frames;
+    ret->frames = part.count * look->block_frames;
+    for (int64_t i = 0; i < part.count; i++)
+        ret->dc += track->sums[part.first + i] / (double)ret->frames;
+    ret->minimum = median_extreme(track, part, false, scratch);
+    ret->maximum = median_extreme(track, part, true, scratch);
+}
+
+/* Gives all channels their common part when it is nearly all of each. */
+static void align(struct steady_span *spans, int channels)
+{
+    int64_t first = 0, last = INT64_MAX, longest = 0;
+    for (int c = 0; c < channels; c++) {
+        if (spans[c].frames == 0)
+            continue;
+        int64_t end = spans[c].first_frame + spans[c].frames;
+        first = spans[c].first_frame > first ? spans[c].first_frame : first;
+        last = end < last ? end : last;
+        longest = spans[c].frames > longest ? spans[c].frames : longest;
+    }
+    if (last - first < longest - longest / 10)
+        return;
+    for (int c = 0; c < channels; c++)
+        if (spans[c].frames > 0) {
+            spans[c].first_frame = first;
+            spans[c].frames = last - first;
+        }
+}
+
+bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
+                 const struct progress *progress, struct steady_span *spans,
+                 int64_t *ret_frames, struct problem *problem)
+{
+    const struct capture_format *format = capture_format(capture);
+    struct look look = {.channels = format->channels,
+                        .block_frames = (int)lround(block_s * format->sample_rate_hz)};
+    float *levels = NULL;
+    double *scratch = NULL;
+    bool done = false;
+    for (int c = 0; c < look.channels; c++)
+        look.tracks[c].minimum = INFINITY, look.tracks[c].maximum = -INFINITY;
+    if (!read_levels(capture, first_frame, frames, progress, &look, ret_frames, problem))
+        goto out;
+    int64_t count = look.tracks[0].count;
+    if (count == 0) {
+        problem_set(
+            problem, PROBLEM_NOT_MEASURABLE, NULL,
+            "Only %.3f s of audio from there on; a measurement needs at least 1 s.",
+            (double)*ret_frames / format->sample_rate_hz);
+        goto out;
+    }
+    levels = malloc((size_t)count * sizeof *levels);
+    scratch = malloc((size_t)count * sizeof *scratch);
+    if (!levels || !scratch) {
+        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                    "No memory for the levels of %lld blocks.", (long long)count);
+        goto out;
+    }
+    for (int c = 0; c < look.channels; c++)
+        judge(&look.tracks[c], &look, first_frame, levels, scratch, &spans[c]);
+    align(spans, look.channels);
+    done = true;
+out:
+    for (int c = 0; c < look.channels; c++) {
+        free(look.tracks[c].blocks);
+        free(look.tracks[c].sums);
+    }
+    free(levels);
+    free(scratch);
+    return done;
+}

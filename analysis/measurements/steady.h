@@ -1,0 +1,40 @@
+/**
+ * The first look at a recording: level of each channel every 50 ms, and from it the
+ * longest steady part of a tone.
+ *
+ * Steady part: the stretch of 50 ms blocks within ±0.5 dB of a median level, less one
+ * block at each end. Two medians are tried, of all blocks and of those within 10 dB of
+ * the loudest, and the stretch that carries more energy is taken: a tone in a longer
+ * silence is found, and a click does not hide it. Memory: 12 bytes per channel and 50 ms.
+ */
+#ifndef ANALYSIS_MEASUREMENTS_STEADY_H
+#define ANALYSIS_MEASUREMENTS_STEADY_H
+
+#include <stdint.h>
+
+#include "analysis/capture/capture.h"
+#include "analysis/core/progress.h"
+#include "analysis/core/settings.h"
+
+struct steady_block {
+    float mean_square, minimum, maximum;
+};
+
+/** One channel's part to measure. */
+struct steady_span {
+    int64_t first_frame, frames; /* frames 0: no steady part */
+    double dc;                   /* mean of the part, full scale 1.0 */
+    double minimum, maximum;     /* typical extremes (medians of the blocks') */
+    bool silent;                 /* every sample of the window looked at is the same */
+};
+
+/** Looks at `frames` frames (−1: to the end) from `first_frame` and fills spans[channels
+ * of the capture]. When all steady parts nearly agree they are given their common part,
+ * so that phases compare. *ret_frames: how many were there. Problems: NO_AUDIO,
+ * NOT_FINITE, IO, OUT_OF_MEMORY. */
+bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
+                 const struct progress *progress, struct steady_span *spans,
+                 int64_t *ret_frames, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+#endif
