@@ -1,0 +1,311 @@
+/* GET /v1/analyses and /v1/analyses/ID, POST /v1/analyses. `Prefer: wait` suspends the
+ * connection until the analysis ends or the time is up. */
+#include "server/http/analyses.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "server/http/described.h"
+#include "server/http/pages.h"
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+bool analyses_ended(const struct queue_view *view)
+{
+    return view->analysis.state != STORE_QUEUED && view->analysis.state != STORE_RUNNING;
+}
+
+static void set_time(json_t *object, const char *name, int64_t wall_ms)
+{
+    char text[CLOCK_TEXT_BYTES];
+    if (wall_ms == 0)
+        return;
+    clock_text(wall_ms, text);
+    json_object_set_new(object, name, json_string(text));
+}
+
+json_t *analyses_object(const struct queue_view *view)
+{
+    const struct store_analysis *analysis = &view->analysis;
+    char link[80];
+    json_t *object = json_pack("{s:s, s:s, s:s, s:s}", "id", analysis->id, "state",
+                               store_state_text(analysis->state), "measurement",
+                               analysis->measurement, "capture", analysis->capture);
+    json_object_set_new(object, "settings", json_loads(analysis->settings, 0, NULL));
+    json_object_set_new(object, "tester", reply_text(analysis->tester));
+    set_time(object, "created", analysis->created_ms);
+    set_time(object, "started", analysis->started_ms);
+    set_time(object, "finished", analysis->finished_ms);
+    if (analysis->state == STORE_QUEUED)
+        json_object_set_new(object, "position", json_integer(view->position));
+    if (analysis->state == STORE_RUNNING)
+        json_object_set_new(object, "progress", json_real(view->progress));
+    if (analysis->state == STORE_FAILED && analysis->problem != NULL)
+        json_object_set_new(object, "problem", json_loads(analysis->problem, 0, NULL));
+
+    json_t *links = json_object();
+    snprintf(link, sizeof link, "/v1/analyses/%s", analysis->id);
+    json_object_set_new(links, "self", json_string(link));
+    snprintf(link, sizeof link, "/v1/analyses/%s/result", analysis->id);
+    if (analysis->state == STORE_DONE)
+        json_object_set_new(links, "result", json_string(link));
+    snprintf(link, sizeof link, "/v1/captures/%s", analysis->capture);
+    json_object_set_new(links, "capture", json_string(link));
+    json_object_set_new(object, "links", links);
+    return object;
+}
+
+bool analyses_find(const struct request *request, const char *id, struct queue_view *ret,
+                   struct server_problem *problem)
+{
+    if (id_valid("ana", id) && queue_get(request->shared->config.queue, id, ret))
+        return true;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_NOT_FOUND, "",
+        "There is no analysis \"%.40s\"; GET /v1/analyses lists them.", id);
+}
+
+static int wait_s(const struct request *request)
+{
+    int wish_s = request->headers.prefer_wait_s;
+    return wish_s > LIMIT_PREFER_WAIT_S ? LIMIT_PREFER_WAIT_S : wish_s;
+}
+
+static void wake(void *context)
+{
+    request_resume(context);
+}
+
+/* Suspends until the analysis ends or the time is up, whichever calls wake() first. It
+ * may be called before this returns; the connection goes on after that, on this same
+ * thread. */
+static void wait_for_end(struct request *request)
+{
+    request->waited = true;
+    request->deadline =
+        (struct deadline){.kind = DEADLINE_WAIT, .fire = wake, .context = request};
+    request_suspend(request);
+    deadlines_add(request->shared->deadlines, &request->deadline, wait_s(request) * 1000);
+    if (!queue_watch(request->shared->config.queue, request->analysis, wake, request,
+                     &request->watch)) {
+        request->watch = NULL;
+        request_resume(request);
+    }
+}
+
+static void end_wait(struct request *request)
+{
+    if (request->watch != NULL)
+        queue_unwatch(request->shared->config.queue, request->watch);
+    request->watch = NULL;
+    deadlines_remove(request->shared->deadlines, &request->deadline);
+}
+
+static void reply_analysis(struct request *request, const struct queue_view *view,
+                           bool created)
+{
+    char text[80];
+    bool ended = analyses_ended(view);
+    reply_json(request, created && !ended ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
+               analyses_object(view));
+    if (!ended)
+        reply_header(request, "Retry-After", "1");
+    if (created) {
+        snprintf(text, sizeof text, "/v1/analyses/%s", view->analysis.id);
+        reply_header(request, "Location", text);
+    }
+    if (wait_s(request) >= 0) {
+        snprintf(text, sizeof text, "wait=%d", wait_s(request));
+        reply_header(request, "Preference-Applied", text);
+    }
+}
+
+/* The state now, or once it has ended where the client prefers to wait. */
+static void answer_state(struct request *request, bool created)
+{
+    struct server_problem problem = {0};
+    struct queue_view view;
+    end_wait(request);
+    if (!analyses_find(request, request->analysis, &view, &problem)) {
+        reply_problem(request, &problem);
+        return;
+    }
+    if (!analyses_ended(&view) && !request->waited && wait_s(request) > 0)
+        wait_for_end(request);
+    else
+        reply_analysis(request, &view, created);
+    queue_view_free(&view);
+}
+
+static void answer_item(struct request *request)
+{
+    snprintf(request->analysis, sizeof request->analysis, "%s",
+             request_argument(request, 0));
+    answer_state(request, false);
+}
+
+static bool read_filters(const struct request *request, struct store_query *query,
+                         struct server_problem *problem)
+{
+    const struct catalogue *catalogue = request->shared->config.catalogue;
+    if (!pages_read(request, query, problem))
+        return false;
+    query->capture = request_parameter(request, "capture");
+    query->measurement = request_parameter(request, "measurement");
+    const char *state = request_parameter(request, "state");
+    if (query->capture != NULL && !id_valid("cap", query->capture))
+        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "capture",
+                                  "capture is \"%.40s\"; it must be the id of a capture, "
+                                  "cap_ and 20 characters.",
+                                  query->capture);
+    if (query->measurement != NULL &&
+        catalogue_measurement(catalogue, query->measurement) == NULL) {
+        char names[160];
+        described_names(catalogue_measurements(catalogue), names, sizeof names);
+        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "measurement",
+                                  "measurement is \"%.60s\"; known: %s.",
+                                  query->measurement, names);
+    }
+    query->state = state == NULL ? -1 : store_state_from_text(state);
+    if (state != NULL && query->state < 0) {
+        snprintf(problem->allowed, sizeof problem->allowed,
+                 "queued, running, done, failed, cancelled");
+        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "state",
+                                  "state is \"%.40s\"; it must be one of %s.", state,
+                                  problem->allowed);
+    }
+    return true;
+}
+
+/* Rows hold no `running`: where a row says `queued`, the queue knows better. */
+static void add_item(const struct request *request, const struct store_analysis *row,
+                     int state, json_t *items)
+{
+    if (row->state != STORE_QUEUED) {
+        const struct queue_view view = {.analysis = *row};
+        json_array_append_new(items, analyses_object(&view));
+        return;
+    }
+    struct queue_view view;
+    if (!queue_get(request->shared->config.queue, row->id, &view))
+        return;
+    if (state < 0 || view.analysis.state == (enum store_state)state)
+        json_array_append_new(items, analyses_object(&view));
+    queue_view_free(&view);
+}
+
+static void answer_list(struct request *request)
+{
+    struct server_problem problem = {0};
+    struct store_query query;
+    struct store_analysis_page page;
+    if (!read_filters(request, &query, &problem)) {
+        reply_problem(request, &problem);
+        return;
+    }
+    int state = query.state;
+    if (state == STORE_RUNNING)
+        query.state = STORE_QUEUED;
+    if (!store_analysis_list(request->shared->config.store, &query, &page, &problem)) {
+        reply_problem(request, &problem);
+        return;
+    }
+    json_t *items = json_array();
+    for (int i = 0; i < page.count; i++)
+        add_item(request, &page.items[i], state, items);
+    reply_json(request, MHD_HTTP_OK,
+               json_pack("{s:o, s:o}", "analyses", items, "links",
+                         pages_links(request, "/v1/analyses", "capture state measurement",
+                                     page.next)));
+    store_analysis_page_free(&page);
+}
+
+static bool check_measurement(const struct request *request, const char *name,
+                              const json_t **ret, struct server_problem *problem)
+{
+    const struct catalogue *catalogue = request->shared->config.catalogue;
+    *ret = catalogue_measurement(catalogue, name);
+    if (*ret != NULL)
+        return true;
+    char names[160];
+    described_names(catalogue_measurements(catalogue), names, sizeof names);
+    return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "measurement",
+                              "There is no measurement \"%.60s\"; known: %s.", name,
+                              names);
+}
+
+static bool check_capture(const struct request *request, const char *id,
+                          struct server_problem *problem)
+{
+    struct store_capture capture;
+    if (!id_valid("cap", id) ||
+        !store_capture_get(request->shared->config.store, id, &capture))
+        return server_problem_set(
+            problem, SERVER_PROBLEM_NOT_FOUND, "capture",
+            "There is no capture \"%.40s\"; POST /v1/captures first.", id);
+    store_capture_free(&capture);
+    return true;
+}
+
+static bool add(struct request *request, struct server_problem *problem)
+{
+    const json_t *measurement, *body = request->json;
+    json_t *settings = json_object_get(body, "settings");
+    if (!body_check_known(body, "capture measurement settings", problem))
+        return false;
+    const char *capture = body_text(body, "capture", problem);
+    const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
+    if (name == NULL || !check_measurement(request, name, &measurement, problem))
+        return false;
+    if (settings != NULL && !json_is_object(settings))
+        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "settings",
+                                  "The field settings must be an object, {…}.");
+    if ((settings != NULL && !catalogue_check_settings(measurement, settings, problem)) ||
+        !check_capture(request, capture, problem))
+        return false;
+
+    char *text = json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
+    struct store_analysis analysis = {
+        .measurement = (char *)name,
+        .settings = text != NULL ? text : (char *)"{}",
+        .tester = (char *)"local",
+        .state = STORE_QUEUED,
+        .created_ms = clock_wall_ms(),
+    };
+    id_new("ana", analysis.id);
+    snprintf(analysis.capture, sizeof analysis.capture, "%s", capture);
+    bool added = queue_add(request->shared->config.queue, &analysis, problem);
+    memcpy(request->analysis, analysis.id, sizeof analysis.id);
+    free(text);
+    return added;
+}
+
+static void work_add(struct request *request)
+{
+    struct server_problem problem = {0};
+    if (!add(request, &problem))
+        reply_problem(request, &problem);
+}
+
+static void answer_added(struct request *request)
+{
+    answer_state(request, true);
+}
+
+const struct route analyses_routes[] = {
+    {.method = "GET",
+     .path = "/v1/analyses",
+     .query = "capture state measurement cursor limit",
+     .answer = answer_list},
+    {.method = "POST",
+     .path = "/v1/analyses",
+     .query = "",
+     .body = ROUTE_BODY_JSON,
+     .work = work_add,
+     .answer = answer_added},
+    {.method = "GET", .path = "/v1/analyses/{id}", .query = "", .answer = answer_item},
+    {0},
+};

@@ -1,0 +1,22 @@
+/** An analysis as the interface shows it. */
+#ifndef SERVER_HTTP_ANALYSES_H
+#define SERVER_HTTP_ANALYSES_H
+
+#include <stdbool.h>
+
+#include <jansson.h>
+
+#include "server/http/request.h"
+#include "server/queue/queue.h"
+
+/** Gives the object, or NULL without memory. */
+json_t *analyses_object(const struct queue_view *view);
+
+/** Fills *ret (queue_view_free) with the analysis called `id`; NOT_FOUND. */
+bool analyses_find(const struct request *request, const char *id, struct queue_view *ret,
+                   struct server_problem *problem) __attribute__((warn_unused_result));
+
+/** True in a final state. */
+bool analyses_ended(const struct queue_view *view);
+
+#endif

@@ -1,0 +1,82 @@
+/* GET /v1/captures and /v1/captures/ID. */
+#include "server/http/captures.h"
+
+#include <stdio.h>
+
+#include "server/base/clock.h"
+#include "server/http/pages.h"
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+/* What the database holds as JSON text; `otherwise` where there is none. */
+static json_t *stored_json(const char *text, json_t *otherwise)
+{
+    json_t *value = text == NULL ? NULL : json_loads(text, JSON_REJECT_DUPLICATES, NULL);
+    if (value == NULL)
+        return otherwise;
+    json_decref(otherwise);
+    return value;
+}
+
+json_t *captures_object(const struct store_capture *capture)
+{
+    char received[CLOCK_TEXT_BYTES], self[64], analyses[96];
+    clock_text(capture->received_ms, received);
+    snprintf(self, sizeof self, "/v1/captures/%s", capture->id);
+    snprintf(analyses, sizeof analyses, "/v1/analyses?capture=%s", capture->id);
+    return json_pack("{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:o, s:o, s:{s:s, s:s}}", "id",
+                     capture->id, "name", reply_text(capture->name), "note",
+                     reply_text(capture->note), "tester", capture->tester, "received",
+                     received, "bytes", (json_int_t)capture->bytes, "sha256",
+                     capture->sha256, "format", stored_json(capture->format, json_null()),
+                     "warnings", stored_json(capture->warnings, json_array()), "links",
+                     "self", self, "analyses", analyses);
+}
+
+static void answer_item(struct request *request)
+{
+    const char *id = request_argument(request, 0);
+    struct store_capture capture;
+    if (id_valid("cap", id) &&
+        store_capture_get(request->shared->config.store, id, &capture)) {
+        reply_json(request, MHD_HTTP_OK, captures_object(&capture));
+        store_capture_free(&capture);
+        return;
+    }
+    struct server_problem problem = {0};
+    server_problem_set(&problem, SERVER_PROBLEM_NOT_FOUND, "",
+                       "There is no capture \"%.40s\"; GET /v1/captures lists them.", id);
+    reply_problem(request, &problem);
+}
+
+static void answer_list(struct request *request)
+{
+    struct server_problem problem = {0};
+    struct store_query query;
+    struct store_capture_page page;
+    if (!pages_read(request, &query, &problem)) {
+        reply_problem(request, &problem);
+        return;
+    }
+    query.tester = request_parameter(request, "tester");
+    if (!store_capture_list(request->shared->config.store, &query, &page, &problem)) {
+        reply_problem(request, &problem);
+        return;
+    }
+    json_t *items = json_array();
+    for (int i = 0; i < page.count; i++)
+        json_array_append_new(items, captures_object(&page.items[i]));
+    reply_json(request, MHD_HTTP_OK,
+               json_pack("{s:o, s:o}", "captures", items, "links",
+                         pages_links(request, "/v1/captures", "tester", page.next)));
+    store_capture_page_free(&page);
+}
+
+const struct route captures_routes[] = {
+    {.method = "GET",
+     .path = "/v1/captures",
+     .query = "tester cursor limit",
+     .answer = answer_list},
+    {.method = "GET", .path = "/v1/captures/{id}", .query = "", .answer = answer_item},
+    {0},
+};

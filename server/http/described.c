@@ -1,0 +1,64 @@
+#include "server/http/described.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "server/http/reply.h"
+
+static const char *name_of(const json_t *item)
+{
+    return json_string_value(json_object_get(item, "name"));
+}
+
+/* A copy, since the catalogue is shared between threads. */
+static json_t *with_links(const json_t *item, const char *kind)
+{
+    char self[128];
+    snprintf(self, sizeof self, "/v1/%s/%s", kind, name_of(item));
+    json_t *copy = json_deep_copy(item);
+    json_object_set_new(copy, "links", json_pack("{s:s}", "self", self));
+    return copy;
+}
+
+void described_reply_list(struct request *request, const json_t *items, const char *kind)
+{
+    char self[64];
+    snprintf(self, sizeof self, "/v1/%s", kind);
+    json_t *list = json_array();
+    for (size_t i = 0; i < json_array_size(items); i++)
+        json_array_append_new(list, with_links(json_array_get(items, i), kind));
+    reply_json(request, MHD_HTTP_OK,
+               json_pack("{s:o, s:{s:s}}", kind, list, "links", "self", self));
+}
+
+void described_reply_item(struct request *request, const json_t *item,
+                          const json_t *items, const char *kind)
+{
+    if (item != NULL) {
+        reply_json(request, MHD_HTTP_OK, with_links(item, kind));
+        return;
+    }
+    char names[160];
+    described_names(items, names, sizeof names);
+    struct server_problem problem = {0};
+    server_problem_set(&problem, SERVER_PROBLEM_NOT_FOUND, "",
+                       "There is nothing called \"%.60s\" among the %s; known: %s.",
+                       request_argument(request, 0), kind, names);
+    reply_problem(request, &problem);
+}
+
+void described_names(const json_t *items, char *text, size_t size)
+{
+    size_t used = 0;
+    text[0] = '\0';
+    for (size_t i = 0; i < json_array_size(items); i++) {
+        const char *name = name_of(json_array_get(items, i));
+        size_t needed = strlen(name) + sizeof ", …";
+        if (used + needed >= size) {
+            snprintf(text + used, size - used, "%s", ", …");
+            return;
+        }
+        used += (size_t)snprintf(text + used, size - used, "%s%s", used > 0 ? ", " : "",
+                                 name);
+    }
+}

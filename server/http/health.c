@@ -1,0 +1,24 @@
+/* GET /v1/health: is the daemon alive, and would it take work? */
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+static void answer(struct request *request)
+{
+    const struct http_config *config = &request->shared->config;
+    int alive = 0, busy = 0;
+    config->services.status(config->services.context, &alive, &busy);
+    struct queue_status queue = queue_status(config->queue);
+    bool ready = alive > 0 && !atomic_load(&request->shared->stopping);
+    reply_json(request, ready ? MHD_HTTP_OK : MHD_HTTP_SERVICE_UNAVAILABLE,
+               json_pack("{s:b, s:b, s:{s:i, s:i}, s:{s:i, s:i}, s:I}", "alive", 1,
+                         "ready", ready, "queue", "waiting", queue.waiting, "running",
+                         queue.running, "workers", "alive", alive, "busy", busy,
+                         "free_disk_bytes", (json_int_t)spool_free_bytes(config->spool)));
+    if (!ready)
+        reply_header(request, "Retry-After", "10");
+}
+
+const struct route health_routes[] = {
+    {.method = "GET", .path = "/v1/health", .query = "", .answer = answer},
+    {0},
+};

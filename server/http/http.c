@@ -1,0 +1,360 @@
+#include "server/http/http.h"
+
+#include <stdlib.h>
+#include <string.h>
+#include <strings.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "server/base/log.h"
+#include "server/http/listener.h"
+#include "server/http/reply.h"
+#include "server/http/request.h"
+#include "server/http/resources.h"
+
+enum {
+    SERVING_THREADS_MIN = 4,
+    BLOCKING_THREADS = 16,
+    CONNECTION_MEMORY_BYTES = 64 * 1024,
+    CONNECTION_LIMIT = 400, /* two descriptors each, below the usual 1024 */
+    CONNECTION_IDLE_S = 60,
+    DRAIN_MS = 5000,
+    DRAIN_STEP_MS = 10,
+};
+/* A refused body up to this long is read and dropped, so that the client, which sends
+ * before it reads, gets to see the refusal; the connection of a longer one is closed. */
+static const int64_t swallow_limit_bytes = 64 << 20;
+
+struct http {
+    struct request_context shared;
+    struct listener listeners[OPTIONS_LISTENERS_MAX];
+    struct MHD_Daemon *daemons[OPTIONS_LISTENERS_MAX];
+    int count;
+};
+
+static const struct route *const tables[] = {
+    root_routes,     health_routes, measurements_routes, captures_routes, upload_routes,
+    analyses_routes, result_routes, curve_routes,        signals_routes,  NULL,
+};
+
+static enum MHD_Result take_header(void *context, enum MHD_ValueKind kind,
+                                   const char *name, const char *value)
+{
+    (void)kind;
+    headers_take(context, name, value);
+    return MHD_YES;
+}
+
+static bool is_unsafe(const char *method)
+{
+    return strcmp(method, "GET") != 0 && strcmp(method, "HEAD") != 0 &&
+           strcmp(method, "OPTIONS") != 0;
+}
+
+static bool check_length(struct request *request, struct server_problem *problem)
+{
+    bool json = request->match.route->body == ROUTE_BODY_JSON;
+    int64_t bytes = headers_body_bytes(&request->headers);
+    if (!json || bytes <= LIMIT_JSON_BODY_BYTES)
+        return true;
+    problem->limit_bytes = LIMIT_JSON_BODY_BYTES;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_TOO_LARGE, "",
+        "The JSON body is declared with %lld bytes; at most %d bytes "
+        "are read.",
+        (long long)bytes, LIMIT_JSON_BODY_BYTES);
+}
+
+static bool check_coding(struct request *request, struct server_problem *problem)
+{
+    const char *coding = request->headers.content_encoding;
+    if (coding == NULL || strcasecmp(coding, "identity") == 0)
+        return true;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_UNSUPPORTED_FORMAT, "Content-Encoding",
+        "The content coding \"%.60s\" is not read here; send the bytes "
+        "themselves.",
+        coding);
+}
+
+/* Everything that can be known before the body is read. */
+static bool admit(struct request *request, const char *method, const char *version,
+                  struct server_problem *problem)
+{
+    struct request_context *shared = request->shared;
+    if (!target_parse(request->raw_target, &request->target, problem))
+        return false;
+    const struct headers_check check = {
+        .authority = request->target.authority,
+        .hosts = shared->hosts,
+        .host_required = strcmp(version, MHD_HTTP_VERSION_1_1) == 0,
+        .unsafe = is_unsafe(method),
+    };
+    if (!headers_check(&request->headers, &check, problem) ||
+        !router_match(tables, method, &request->target, &request->match, problem))
+        return false;
+    const struct route *route = request->match.route;
+    if (route == NULL)
+        return true;
+    if (check.unsafe && atomic_load(&shared->stopping))
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                                  "The daemon is stopping; try again once it runs.");
+    if (route->query != NULL &&
+        !target_check_known(&request->target, route->query, problem))
+        return false;
+    if (route->body != ROUTE_BODY_NONE &&
+        !(check_coding(request, problem) && check_length(request, problem)))
+        return false;
+    return route->begin == NULL || route->begin(request, problem);
+}
+
+static enum MHD_Result queue_reply(struct request *request)
+{
+    if (request->response == NULL)
+        return MHD_NO;
+    if (atomic_load(&request->shared->stopping))
+        reply_header(request, "Connection", "close");
+    enum MHD_Result queued =
+        MHD_queue_response(request->connection, request->status, request->response);
+    MHD_destroy_response(request->response);
+    request->response = NULL;
+    return queued;
+}
+
+/* A reply queued here closes the connection: only where the body would be too long to
+ * read, is not sent yet, or cannot be told from the next request. */
+static enum MHD_Result first_call(struct request *request, const char *method,
+                                  const char *version)
+{
+    MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
+                              &request->headers);
+    if (admit(request, method, version, &request->refusal))
+        return MHD_YES;
+    int64_t body_bytes = headers_body_bytes(&request->headers);
+    bool unsent = body_bytes != 0 && request->headers.expect != NULL;
+    if (request->refusal.code != SERVER_PROBLEM_BAD_REQUEST && !unsent &&
+        body_bytes <= swallow_limit_bytes)
+        return MHD_YES;
+    reply_problem(request, &request->refusal);
+    return queue_reply(request);
+}
+
+static enum MHD_Result take_piece(struct request *request, const char *piece,
+                                  size_t count)
+{
+    enum route_body kind =
+        request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
+    int64_t limit_bytes = swallow_limit_bytes;
+    request->body_bytes += (int64_t)count;
+    if (request->refusal.code != SERVER_PROBLEM_NONE)
+        kind = ROUTE_BODY_NONE;
+    if (kind == ROUTE_BODY_STREAM) {
+        /* Beyond its limit an upload swallows by itself. */
+        limit_bytes += 2 * (int64_t)request->shared->config.options->max_upload_bytes;
+        spool_upload_write(request->upload, piece, count);
+    } else if (kind == ROUTE_BODY_JSON &&
+               !body_append(&request->body, piece, count, &request->refusal)) {
+        body_free(&request->body);
+    }
+    return request->body_bytes <= limit_bytes ? MHD_YES : MHD_NO;
+}
+
+static void run_work(void *context)
+{
+    struct request *request = context;
+    request->match.route->work(request);
+    request_resume(request);
+}
+
+static void start_work(struct request *request)
+{
+    request->worked = true;
+    request->task = (struct offload_task){.run = run_work, .context = request};
+    request_suspend(request);
+    if (offload_submit(request->shared->offload, &request->task))
+        return;
+    struct server_problem problem = {0};
+    server_problem_set(&problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                       "The daemon is stopping; try again once it runs.");
+    reply_problem(request, &problem);
+    request_resume(request);
+}
+
+static void reply_options(struct request *request)
+{
+    reply_response(request, MHD_HTTP_NO_CONTENT, NULL,
+                   MHD_create_response_from_buffer(0, "", MHD_RESPMEM_PERSISTENT));
+    reply_header(request, "Allow", request->match.allowed);
+}
+
+/* The body is in: takes the request one step further. */
+static void advance(struct request *request)
+{
+    const struct route *route = request->match.route;
+    if (request->refusal.code != SERVER_PROBLEM_NONE)
+        reply_problem(request, &request->refusal);
+    else if (route == NULL)
+        reply_options(request);
+    else if (route->body == ROUTE_BODY_JSON && request->json == NULL &&
+             !body_parse(&request->body, &request->json, &request->refusal))
+        reply_problem(request, &request->refusal);
+    else if (route->work != NULL && !request->worked)
+        start_work(request);
+    else if (route->answer != NULL)
+        route->answer(request);
+}
+
+static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
+                              const char *url, const char *method, const char *version,
+                              const char *piece, size_t *piece_bytes, void **state)
+{
+    struct request *request = *state;
+    (void)context;
+    (void)url; /* decoded and cut by the library: we keep the raw target */
+    if (request == NULL)
+        return MHD_NO;
+    if (!request->begun) {
+        request->begun = true;
+        request->connection = connection;
+        return first_call(request, method, version);
+    }
+    if (*piece_bytes > 0) {
+        enum MHD_Result taken = take_piece(request, piece, *piece_bytes);
+        *piece_bytes = 0;
+        return taken;
+    }
+    request->paused = false;
+    if (request->response == NULL)
+        advance(request);
+    return request->paused ? MHD_YES : queue_reply(request);
+}
+
+static void *begin(void *context, const char *raw_target,
+                   struct MHD_Connection *connection)
+{
+    (void)connection;
+    return request_new(context, raw_target);
+}
+
+static void completed(void *context, struct MHD_Connection *connection, void **state,
+                      enum MHD_RequestTerminationCode code)
+{
+    (void)context;
+    (void)connection;
+    (void)code;
+    request_free(*state);
+    *state = NULL;
+}
+
+static void fill_hosts(struct http *http)
+{
+    const struct options *options = http->shared.config.options;
+    const char **next = http->shared.hosts;
+    *next++ = "localhost";
+    *next++ = "127.0.0.1";
+    *next++ = "[::1]";
+    for (int i = 0; i < http->count; i++)
+        *next++ = http->listeners[i].host;
+    for (int i = 0; i < options->host_name_count; i++)
+        *next++ = options->host_names[i];
+    *next = NULL;
+}
+
+static struct MHD_Daemon *serve(struct http *http, int socket)
+{
+    long processors = sysconf(_SC_NPROCESSORS_ONLN);
+    unsigned threads =
+        processors > SERVING_THREADS_MIN ? (unsigned)processors : SERVING_THREADS_MIN;
+    return MHD_start_daemon(
+        MHD_USE_INTERNAL_POLLING_THREAD | MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME |
+            MHD_USE_ITC,
+        0, NULL, NULL, handle, NULL, MHD_OPTION_LISTEN_SOCKET, socket,
+        MHD_OPTION_THREAD_POOL_SIZE, threads, MHD_OPTION_CONNECTION_MEMORY_LIMIT,
+        (size_t)CONNECTION_MEMORY_BYTES, MHD_OPTION_CONNECTION_LIMIT,
+        (unsigned)CONNECTION_LIMIT, MHD_OPTION_CONNECTION_TIMEOUT,
+        (unsigned)CONNECTION_IDLE_S, MHD_OPTION_URI_LOG_CALLBACK, begin, &http->shared,
+        MHD_OPTION_NOTIFY_COMPLETED, completed, NULL, MHD_OPTION_END);
+}
+
+/* Sockets first: then every name is known before the first request is served. */
+static bool listen_and_serve(struct http *http, struct server_problem *problem)
+{
+    const struct options *options = http->shared.config.options;
+    for (; http->count < options->listen_count; http->count++)
+        if (!listener_open(options->listen[http->count], &http->listeners[http->count],
+                           problem))
+            return false;
+    fill_hosts(http);
+    for (int i = 0; i < http->count; i++) {
+        http->daemons[i] = serve(http, http->listeners[i].socket);
+        if (http->daemons[i] == NULL)
+            return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "listen",
+                                      "The threads that serve %s could not be started.",
+                                      http->listeners[i].url);
+    }
+    return true;
+}
+
+bool http_start(const struct http_config *config, struct http **ret,
+                struct server_problem *problem)
+{
+    struct http *http = calloc(1, sizeof *http);
+    if (http == NULL)
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                                  "There is no memory for the HTTP side.");
+    http->shared.config = *config;
+    if (deadlines_start(&http->shared.deadlines, problem) &&
+        offload_start(BLOCKING_THREADS, &http->shared.offload, problem) &&
+        listen_and_serve(http, problem)) {
+        *ret = http;
+        return true;
+    }
+    http_stop(http);
+    return false;
+}
+
+const char *http_url(const struct http *http, int index)
+{
+    return index < http->count ? http->listeners[index].url : NULL;
+}
+
+/* Waits until no request is under way; false when some still are at the end of the time.
+ */
+static bool drain(struct http *http)
+{
+    const struct timespec step = {.tv_nsec = DRAIN_STEP_MS * 1000000L};
+    int64_t end_ms = clock_monotonic_ms() + DRAIN_MS;
+    while (atomic_load(&http->shared.active) > 0 && clock_monotonic_ms() < end_ms)
+        nanosleep(&step, NULL);
+    return atomic_load(&http->shared.active) == 0;
+}
+
+/* Nobody may be suspended when the library is stopped (it aborts the process): who waits
+ * for news is woken at once, work under way when the time is up, and the blocking threads
+ * finish what they have. */
+void http_stop(struct http *http)
+{
+    if (http == NULL)
+        return;
+    atomic_store(&http->shared.stopping, true);
+    for (int i = 0; i < http->count; i++) {
+        if (http->daemons[i] != NULL)
+            MHD_quiesce_daemon(http->daemons[i]);
+        close(http->listeners[i].socket);
+    }
+    if (http->shared.deadlines != NULL)
+        deadlines_fire_all(http->shared.deadlines, DEADLINE_WAIT);
+    if (!drain(http))
+        log_line(LOG_LEVEL_WARNING, "%d requests are broken off by the end of the daemon",
+                 atomic_load(&http->shared.active));
+    if (http->shared.deadlines != NULL)
+        deadlines_fire_all(http->shared.deadlines, DEADLINE_WORK);
+    offload_stop(http->shared.offload);
+    for (int i = 0; i < http->count; i++)
+        if (http->daemons[i] != NULL)
+            MHD_stop_daemon(http->daemons[i]);
+    deadlines_stop(http->shared.deadlines);
+    free(http);
+}

@@ -1,0 +1,133 @@
+#include "server/http/reply.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "server/base/log.h"
+
+enum { RETRY_SOON_S = 1, RETRY_LATER_S = 10 };
+
+void reply_header(struct request *request, const char *name, const char *value)
+{
+    if (request->response != NULL)
+        MHD_add_response_header(request->response, name, value);
+}
+
+static void set_response(struct request *request, unsigned status,
+                         const char *content_type, struct MHD_Response *response)
+{
+    if (request->response != NULL)
+        MHD_destroy_response(request->response);
+    request->response = response;
+    request->status = status;
+    if (content_type != NULL)
+        reply_header(request, "Content-Type", content_type);
+    reply_header(request, "X-Content-Type-Options", "nosniff");
+    reply_header(request, "Cache-Control", "no-store");
+}
+
+void reply_response(struct request *request, unsigned status, const char *content_type,
+                    struct MHD_Response *response)
+{
+    if (response != NULL) {
+        set_response(request, status, content_type, response);
+        return;
+    }
+    struct server_problem problem = {0};
+    server_problem_set(&problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                       "There is no memory left for the answer; try again later.");
+    reply_problem(request, &problem);
+}
+
+/* Gives the response, or NULL. Takes `body` over. */
+static struct MHD_Response *dumped(json_t *body)
+{
+    char *text =
+        body == NULL ? NULL : json_dumps(body, JSON_COMPACT | JSON_REAL_PRECISION(12));
+    json_decref(body);
+    if (text == NULL)
+        return NULL;
+    struct MHD_Response *response =
+        MHD_create_response_from_buffer(strlen(text), text, MHD_RESPMEM_MUST_FREE);
+    if (response == NULL)
+        free(text);
+    return response;
+}
+
+void reply_json(struct request *request, unsigned status, json_t *body)
+{
+    reply_response(request, status, "application/json", dumped(body));
+}
+
+json_t *reply_text(const char *text)
+{
+    json_t *string = json_string(text);
+    char *copy = string == NULL ? strdup(text) : NULL;
+    if (copy != NULL) {
+        for (char *c = copy; *c != '\0'; c++)
+            if ((unsigned char)*c >= 0x80)
+                *c = '?';
+        string = json_string(copy);
+        free(copy);
+    }
+    return string;
+}
+
+static json_t *problem_body(const struct server_problem *problem,
+                            const struct server_problem_meaning *meaning)
+{
+    char type[64];
+    snprintf(type, sizeof type, "/v1/problems/%s", meaning->code);
+    json_t *body = json_pack("{s:s, s:s, s:i, s:o, s:s}", "type", type, "title",
+                             meaning->title, "status", meaning->status, "detail",
+                             reply_text(problem->detail), "code", meaning->code);
+    if (problem->field[0] != '\0')
+        json_object_set_new(body, "field", reply_text(problem->field));
+    if (problem->limit_bytes > 0)
+        json_object_set_new(body, "limit_bytes",
+                            json_integer((json_int_t)problem->limit_bytes));
+    if (problem->allowed[0] != '\0')
+        json_object_set_new(body, "allowed", json_string(problem->allowed));
+    return body;
+}
+
+static int retry_after_s(enum server_problem_code code)
+{
+    switch (code) {
+    case SERVER_PROBLEM_NOT_READY:
+        return RETRY_SOON_S;
+    case SERVER_PROBLEM_QUEUE_FULL:
+    case SERVER_PROBLEM_UNAVAILABLE:
+        return RETRY_LATER_S;
+    default:
+        return 0;
+    }
+}
+
+void reply_problem(struct request *request, const struct server_problem *problem)
+{
+    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
+    if (meaning->status ==
+        0) { /* it belongs inside analyses: then it is our own fault here */
+        struct server_problem outer = {0};
+        server_problem_set(&outer, SERVER_PROBLEM_UNAVAILABLE, problem->field, "%s",
+                           problem->detail);
+        reply_problem(request, &outer);
+        return;
+    }
+    if (meaning->status >= 500)
+        log_line(LOG_LEVEL_WARNING, "answered %d %s: %s", meaning->status, meaning->code,
+                 problem->detail);
+    /* Without memory there is no response, and the connection is closed instead. */
+    set_response(request, (unsigned)meaning->status, "application/problem+json",
+                 dumped(problem_body(problem, meaning)));
+    int retry_s = retry_after_s(problem->code);
+    if (retry_s > 0) {
+        char text[16];
+        snprintf(text, sizeof text, "%d", retry_s);
+        reply_header(request, "Retry-After", text);
+    }
+    if (problem->code == SERVER_PROBLEM_WRONG_METHOD)
+        reply_header(request, "Allow", problem->allowed);
+}

@@ -1,0 +1,11 @@
+/** The route tables, one a resource file. */
+#ifndef SERVER_HTTP_RESOURCES_H
+#define SERVER_HTTP_RESOURCES_H
+
+#include "server/http/router.h"
+
+extern const struct route root_routes[], health_routes[], measurements_routes[],
+    captures_routes[], upload_routes[], analyses_routes[], result_routes[],
+    curve_routes[], signals_routes[];
+
+#endif

@@ -1,0 +1,51 @@
+/**
+ * Which handler a request goes to. Each resource file exports its table of routes, ended
+ * by a route without a method.
+ */
+#ifndef SERVER_HTTP_ROUTER_H
+#define SERVER_HTTP_ROUTER_H
+
+#include <stdbool.h>
+
+#include "server/base/problem.h"
+#include "server/http/target.h"
+
+struct request;
+
+enum route_body {
+    ROUTE_BODY_NONE,
+    ROUTE_BODY_JSON,   /* gathered and parsed before the handler runs */
+    ROUTE_BODY_STREAM, /* pieces go to the upload that `begin` opened */
+};
+
+struct route {
+    const char *method; /* "GET" (HEAD comes with it) or "POST" */
+    const char *path;   /* "/v1/captures/{id}": a part in braces takes any text */
+    const char
+        *query; /* known parameters, separated by spaces; NULL: the handler checks */
+    enum route_body body;
+    /** Before the body is read (may be NULL): false refuses the request with *problem. */
+    bool (*begin)(struct request *request, struct server_problem *problem);
+    /** After the body, on a thread that may block, the connection being suspended (may be
+     *  NULL). May set the reply. */
+    void (*work)(struct request *request);
+    /** On the connection's thread when there is no reply yet (may be NULL): sets the
+     * reply, or suspends the request and is called again once it goes on. Must not block.
+     */
+    void (*answer)(struct request *request);
+};
+
+enum { ROUTER_ARGUMENTS_MAX = 2, ROUTER_ALLOWED_BYTES = 64 };
+
+struct router_match {
+    const struct route *route;                   /* NULL: answer OPTIONS with `allowed` */
+    const char *arguments[ROUTER_ARGUMENTS_MAX]; /* texts of the parts in braces */
+    char allowed[ROUTER_ALLOWED_BYTES]; /* methods of this path: "GET, HEAD, …" */
+};
+
+/** NOT_FOUND, or WRONG_METHOD with the allowed ones. `tables` is ended by NULL. */
+bool router_match(const struct route *const *tables, const char *method,
+                  const struct target *target, struct router_match *ret,
+                  struct server_problem *problem) __attribute__((warn_unused_result));
+
+#endif

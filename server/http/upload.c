@@ -1,0 +1,167 @@
+/* POST /v1/captures: the body is an audio file, streamed to the spool. 201 is sent only
+ * after the bytes, the directory entry and the row are on disk. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "server/base/log.h"
+#include "server/http/captures.h"
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+enum { INSPECT_LINE_MS = 60000 }; /* for the uploads before it in the line and its own */
+
+/* What `inspect` found. */
+struct inspected {
+    char *format;   /* JSON, or NULL: the worker failed */
+    char *warnings; /* JSON array */
+};
+
+static bool begin(struct request *request, struct server_problem *problem)
+{
+    const char *name = request_parameter(request, "name");
+    const char *note = request_parameter(request, "note");
+    const char *digest = request->headers.content_digest;
+    const struct http_config *config = &request->shared->config;
+    uint64_t limit_bytes = config->options->max_upload_bytes;
+    int64_t bytes = headers_body_bytes(&request->headers);
+    if ((name != NULL && !values_text("name", name, LIMIT_NAME_BYTES, false, problem)) ||
+        (note != NULL && !values_text("note", note, LIMIT_NOTE_BYTES, true, problem)) ||
+        (digest != NULL &&
+         !values_content_digest(digest, request->digest, &request->has_digest, problem)))
+        return false;
+    if (bytes > 0 && (uint64_t)bytes > limit_bytes) {
+        problem->limit_bytes = limit_bytes;
+        return server_problem_set(
+            problem, SERVER_PROBLEM_TOO_LARGE, "",
+            "The file is declared with %lld bytes; at most %llu bytes "
+            "are taken (--max-upload).",
+            (long long)bytes, (unsigned long long)limit_bytes);
+    }
+    return spool_upload_begin(config->spool, bytes, limit_bytes, &request->upload,
+                              problem);
+}
+
+/* Length and digest checked, bytes durable, and worth looking at. */
+static bool finish(struct request *request, struct server_problem *problem)
+{
+    struct spool_upload *upload = request->upload;
+    if (!spool_upload_finish(upload, request->has_digest ? request->digest : NULL,
+                             problem))
+        return false;
+    if (spool_upload_bytes(upload) == 0)
+        return server_problem_set(
+            problem, SERVER_PROBLEM_NO_AUDIO, "",
+            "The body is empty; send the audio file as the body, such "
+            "as with curl -T take.wav.");
+    if (spool_upload_looks_mangled(upload))
+        return server_problem_set(
+            problem, SERVER_PROBLEM_BODY_MANGLED, "",
+            "The body is an audio file without its line breaks and "
+            "zero bytes, as curl -d sends it; use curl -T take.wav, or "
+            "--data-binary @take.wav.");
+    return true;
+}
+
+static void fire_cancel(void *context)
+{
+    atomic_store((atomic_bool *)context, true);
+}
+
+/* False: the worker refused the file. A worker that crashed or hung says nothing about
+ * it: the capture is kept, its format unknown. */
+static bool inspect(struct request *request, struct inspected *ret,
+                    struct server_problem *problem)
+{
+    const struct http_services *services = &request->shared->config.services;
+    json_t *answer = NULL;
+    atomic_bool cancel = false;
+    *ret = (struct inspected){0};
+    int file = spool_upload_open(request->upload);
+    if (file < 0)
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                                  "The file just uploaded could not be opened.");
+    request->deadline =
+        (struct deadline){.kind = DEADLINE_WORK, .fire = fire_cancel, .context = &cancel};
+    deadlines_add(request->shared->deadlines, &request->deadline, INSPECT_LINE_MS);
+    enum http_outcome outcome =
+        services->inspect(services->context, file, &cancel, &answer, problem);
+    deadlines_remove(request->shared->deadlines, &request->deadline);
+    close(file);
+    if (outcome == HTTP_OUTCOME_DONE) {
+        const size_t flags = JSON_COMPACT | JSON_REAL_PRECISION(17);
+        ret->format = json_dumps(json_object_get(answer, "format"), flags);
+        ret->warnings = json_dumps(json_object_get(answer, "warnings"), flags);
+        json_decref(answer);
+    } else if (atomic_load(&cancel) && atomic_load(&request->shared->stopping)) {
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                                  "The daemon is stopping; upload the file again once it "
+                                  "runs.");
+    } else if (outcome == HTTP_OUTCOME_FAILED) {
+        *problem = (struct server_problem){0};
+        log_line(LOG_LEVEL_WARNING, "an upload could not be inspected; it is kept");
+    }
+    return outcome != HTTP_OUTCOME_REFUSED;
+}
+
+/* The object and the row, in this order; fills *ret_object with what the tester is told.
+ */
+static bool keep(struct request *request, const struct inspected *inspected,
+                 char id[ID_BYTES], json_t **ret_object, struct server_problem *problem)
+{
+    const char *name = request_parameter(request, "name");
+    const char *note = request_parameter(request, "note");
+    struct spool_upload *upload = request->upload;
+    if (!spool_upload_keep(upload, problem))
+        return false;
+    struct store_capture capture = {
+        .name = (char *)(name != NULL ? name : ""),
+        .note = (char *)(note != NULL ? note : ""),
+        .tester = (char *)"local",
+        .received_ms = clock_wall_ms(),
+        .bytes = spool_upload_bytes(upload),
+        .format = inspected->format,
+        .warnings = inspected->warnings != NULL ? inspected->warnings : (char *)"[]",
+    };
+    id_new("cap", capture.id);
+    snprintf(capture.sha256, sizeof capture.sha256, "%s", spool_upload_sha256(upload));
+    if (!store_capture_add(request->shared->config.store, &capture, problem))
+        return false;
+    memcpy(id, capture.id, ID_BYTES);
+    *ret_object = captures_object(&capture);
+    return true;
+}
+
+static void work(struct request *request)
+{
+    struct server_problem problem = {0};
+    struct inspected inspected = {0};
+    char id[ID_BYTES], location[64];
+    json_t *object = NULL;
+    if (finish(request, &problem) && inspect(request, &inspected, &problem) &&
+        keep(request, &inspected, id, &object, &problem)) {
+        snprintf(location, sizeof location, "/v1/captures/%s", id);
+        reply_json(request, MHD_HTTP_CREATED, object);
+        reply_header(request, "Location", location);
+    } else {
+        reply_problem(request, &problem);
+    }
+    free(inspected.format);
+    free(inspected.warnings);
+    /* Here rather than at the end of the request: it waits for a thread and a disk. */
+    spool_upload_free(request->upload);
+    request->upload = NULL;
+}
+
+const struct route upload_routes[] = {
+    {.method = "POST",
+     .path = "/v1/captures",
+     .query = "name note",
+     .body = ROUTE_BODY_STREAM,
+     .begin = begin,
+     .work = work},
+    {0},
+};
