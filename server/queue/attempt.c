@@ -1,0 +1,143 @@
+#include "server/queue/attempt.h"
+
+#include <errno.h>
+#include <inttypes.h>
+#include <limits.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "server/base/limits.h"
+
+int attempt_deadline_s(uint64_t bytes)
+{
+    uint64_t limit_s = LIMIT_DEADLINE_BASE_S + bytes / LIMIT_DEADLINE_BYTES_PER_S;
+    return limit_s < INT_MAX ? (int)limit_s : INT_MAX;
+}
+
+/** Opens the capture's content and checks its length; −1 with the end of the attempt. */
+static int open_content(const struct attempt *attempt,
+                        const struct store_capture *capture, enum attempt_end *end,
+                        struct server_problem *problem)
+{
+    errno = 0;
+    int content = spool_open_content(attempt->spool, capture->sha256);
+    if (content < 0) {
+        bool later = errno == EMFILE || errno == ENFILE || errno == ENOMEM;
+        *end = later ? ATTEMPT_LATER : ATTEMPT_FAILED;
+        server_problem_set(
+            problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
+            "The file of the recording %s cannot be opened (%s); upload the "
+            "recording again.",
+            capture->id, strerror(errno));
+        return -1;
+    }
+    struct stat file;
+    if (fstat(content, &file) != 0 || (uint64_t)file.st_size != capture->bytes) {
+        *end = ATTEMPT_FAILED;
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
+                           "The file of the recording %s does not have its %" PRIu64
+                           " bytes any more; upload the recording again.",
+                           capture->id, capture->bytes);
+        close(content);
+        return -1;
+    }
+    return content;
+}
+
+static json_t *make_request(const struct store_analysis *analysis)
+{
+    json_t *settings = json_loads(analysis->settings, JSON_REJECT_DUPLICATES, NULL);
+    return json_pack("{s:s, s:s, s:o}", "request", "measure", "measurement",
+                     analysis->measurement, "settings", settings);
+}
+
+static enum attempt_end end_of(const struct attempt *attempt,
+                               enum workers_outcome outcome,
+                               const struct server_problem *problem)
+{
+    switch (outcome) {
+    case WORKERS_DONE:
+        return ATTEMPT_DONE;
+    case WORKERS_REFUSED:
+        if (problem->code == SERVER_PROBLEM_UNAVAILABLE &&
+            spool_free_bytes(attempt->spool) < ATTEMPT_FLOOR_BYTES)
+            return ATTEMPT_LATER;
+        return ATTEMPT_FAILED;
+    case WORKERS_TIMED_OUT:
+    case WORKERS_OUT_OF_MEMORY:
+        return ATTEMPT_FAILED;
+    case WORKERS_CRASHED:
+        return ATTEMPT_DIED;
+    case WORKERS_CANCELLED:
+        return ATTEMPT_GIVEN_UP;
+    case WORKERS_STOPPED:
+        return ATTEMPT_LATER;
+    }
+    return ATTEMPT_FAILED;
+}
+
+/** The descriptors are those of the recording and of the result. */
+static enum attempt_end measure(const struct attempt *attempt, const json_t *request,
+                                const int descriptors[2], int deadline_s,
+                                struct server_problem *problem)
+{
+    struct workers_call call = {
+        .class = WORKERS_JOB,
+        .request = request,
+        .descriptors = {descriptors[0], descriptors[1]},
+        .deadline_s = deadline_s,
+        .cancel = attempt->cancel,
+        .progress = attempt->progress,
+        .context = attempt->context,
+    };
+    json_t *answer = NULL;
+    enum workers_outcome outcome = workers_run(attempt->workers, &call, &answer, problem);
+    json_decref(answer);
+    return end_of(attempt, outcome, problem);
+}
+
+enum attempt_end attempt_run(const struct attempt *attempt,
+                             const struct store_analysis *analysis,
+                             struct server_problem *problem)
+{
+    enum attempt_end end = ATTEMPT_FAILED;
+    struct store_capture capture = {0};
+    int number = analysis->attempts + 1, content = -1, result = -1;
+    json_t *request = make_request(analysis);
+    if (request == NULL) {
+        server_problem_set(problem, SERVER_PROBLEM_BAD_JSON, "settings",
+                           "The stored settings of this analysis cannot be read; ask for "
+                           "it again.");
+        goto out;
+    }
+    if (!store_capture_get(attempt->store, analysis->capture, &capture)) {
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, "capture",
+                           "The recording %s is not there any more.", analysis->capture);
+        goto out;
+    }
+    content = open_content(attempt, &capture, &end, problem);
+    if (content < 0)
+        goto out;
+    end = ATTEMPT_LATER;
+    result = spool_result_begin(attempt->spool, analysis->id, number, problem);
+    if (result < 0)
+        goto out;
+    end = measure(attempt, request, (int[2]){content, result},
+                  attempt_deadline_s(capture.bytes), problem);
+    /* a file that could not be synced is not tried again: the next attempt makes a new
+     * one */
+    if (end == ATTEMPT_DONE &&
+        !spool_result_keep(attempt->spool, analysis->id, number, problem))
+        end = ATTEMPT_LATER;
+    if (end != ATTEMPT_DONE)
+        spool_result_discard(attempt->spool, analysis->id, number);
+out:
+    if (result >= 0)
+        close(result);
+    if (content >= 0)
+        close(content);
+    store_capture_free(&capture);
+    json_decref(request);
+    return end;
+}

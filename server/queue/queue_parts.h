@@ -1,0 +1,41 @@
+/** The inside of the queue, for its own files: queue.c, queue_run.c, queue_watch.c. */
+#ifndef SERVER_QUEUE_QUEUE_PARTS_H
+#define SERVER_QUEUE_QUEUE_PARTS_H
+
+#include <pthread.h>
+#include <stdatomic.h>
+
+#include "server/queue/queue.h"
+#include "server/queue/schedule.h"
+
+enum { QUEUE_PARTS_RUNNERS_MAX = 64 };
+
+enum watch_state { WATCHING, CALLING, CALLED };
+
+struct queue_watch {
+    struct queue_watch *next; /* of the same job */
+    struct job *job;          /* NULL once it has left the job's list */
+    enum watch_state state;
+    void (*ended)(void *context);
+    void *context;
+};
+
+struct queue {
+    struct queue_config config;
+    pthread_t threads[QUEUE_PARTS_RUNNERS_MAX];
+    int thread_count;
+    atomic_bool stopping;
+    pthread_mutex_t lock;
+    pthread_cond_t changed; /* a job waits, a watch was called, or the queue stops */
+    struct schedule *schedule;
+    int reserved; /* jobs whose row is being committed */
+};
+
+/** A runner: takes jobs and sees them to their end until the queue stops. */
+void *queue_run_thread(void *queue);
+
+/** Calls the watches of a job that has ended, one by one and without the lock, so that
+ * they may call the queue. Called with the lock. */
+void queue_watch_call(struct queue *queue, struct job *job);
+
+#endif

@@ -1,0 +1,188 @@
+/* The runners: each takes jobs and sees them to their end, whatever happens. */
+#include "server/queue/queue_parts.h"
+
+#include <errno.h>
+#include <stdlib.h>
+#include <time.h>
+
+#include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "server/base/log.h"
+#include "server/queue/attempt.h"
+
+enum {
+    RETRY_MS = 1000, /* wait before a failed disk is tried again, doubled each time … */
+    RETRY_MAX_MS = 30000, /* … up to this */
+};
+
+/** Waits *wait_ms and doubles it. False when the queue stops. */
+static bool pause_runner(struct queue *queue, int *wait_ms)
+{
+    struct timespec until;
+    clock_gettime(CLOCK_MONOTONIC, &until);
+    until.tv_sec += *wait_ms / 1000;
+    until.tv_nsec += *wait_ms % 1000 * 1000000L;
+    if (until.tv_nsec >= 1000000000L) {
+        until.tv_nsec -= 1000000000L;
+        until.tv_sec++;
+    }
+    *wait_ms = *wait_ms * 2 < RETRY_MAX_MS ? *wait_ms * 2 : RETRY_MAX_MS;
+    pthread_mutex_lock(&queue->lock);
+    int error = 0;
+    while (!atomic_load(&queue->stopping) && error != ETIMEDOUT)
+        error = pthread_cond_timedwait(&queue->changed, &queue->lock, &until);
+    pthread_mutex_unlock(&queue->lock);
+    return !atomic_load(&queue->stopping);
+}
+
+/** A change of the job's row, tried until the store takes it. */
+typedef bool record(struct store *store, const struct store_analysis *analysis,
+                    struct server_problem *problem);
+
+static bool record_death(struct store *store, const struct store_analysis *analysis,
+                         struct server_problem *problem)
+{
+    return store_analysis_attempt(store, analysis->id, analysis->attempts, problem);
+}
+
+/** False when the queue stops before the store took it: the row is as it was. */
+static bool record_surely(struct queue *queue, record *change,
+                          const struct store_analysis *analysis)
+{
+    int wait_ms = RETRY_MS;
+    for (;;) {
+        struct server_problem problem = {0};
+        if (change(queue->config.store, analysis, &problem))
+            return true;
+        log_line(LOG_LEVEL_ERROR, "analysis %s could not be recorded: %s", analysis->id,
+                 problem.detail);
+        if (problem.code == SERVER_PROBLEM_CONFLICT ||
+            problem.code == SERVER_PROBLEM_NOT_FOUND)
+            return true; /* its row has ended or gone: nothing is left to record */
+        if (!pause_runner(queue, &wait_ms))
+            return false;
+    }
+}
+
+/** {code, title, detail, field?} as text; the caller frees. */
+static char *problem_text(const struct server_problem *problem)
+{
+    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
+    json_t *field = problem->field[0] ? json_string(problem->field) : NULL;
+    json_t *object = json_pack("{s:s, s:s, s:s, s:o*}", "code", meaning->code, "title",
+                               meaning->title, "detail", problem->detail, "field", field);
+    char *text = json_dumps(object, JSON_COMPACT);
+    json_decref(object);
+    return text;
+}
+
+/** Records the end and takes the job out; it is freed. False when the queue stops first.
+ */
+static bool finish(struct queue *queue, struct job *job, enum store_state state,
+                   const struct server_problem *problem)
+{
+    struct store_analysis ended = job->analysis;
+    ended.state = state;
+    ended.finished_ms = clock_wall_ms();
+    ended.problem = state == STORE_FAILED ? problem_text(problem) : NULL;
+    if (state == STORE_FAILED)
+        log_line(LOG_LEVEL_INFO, "analysis %s failed: %s: %s", ended.id,
+                 server_problem_meaning(problem->code)->code, problem->detail);
+    bool recorded = record_surely(queue, store_analysis_finish, &ended);
+    free(ended.problem);
+    if (!recorded)
+        return false;
+    pthread_mutex_lock(&queue->lock);
+    schedule_remove(queue->schedule, job);
+    queue_watch_call(queue, job);
+    pthread_mutex_unlock(&queue->lock);
+    schedule_job_free(job);
+    return true;
+}
+
+struct telling {
+    struct queue *queue;
+    struct job *job;
+};
+
+static void tell_progress(double fraction, void *context)
+{
+    struct telling *telling = context;
+    pthread_mutex_lock(&telling->queue->lock);
+    telling->job->progress = fraction;
+    pthread_mutex_unlock(&telling->queue->lock);
+}
+
+/** Counts a death of the job's worker. False when the queue stops. */
+static bool count_death(struct queue *queue, struct job *job)
+{
+    pthread_mutex_lock(&queue->lock);
+    job->analysis.attempts++;
+    job->progress = 0;
+    pthread_mutex_unlock(&queue->lock);
+    log_line(LOG_LEVEL_WARNING, "analysis %s: its worker died (%d of %d)",
+             job->analysis.id, job->analysis.attempts, LIMIT_WORKER_ATTEMPTS);
+    return record_surely(queue, record_death, &job->analysis);
+}
+
+/** Attempts until the job has ended; false when it was given up because the queue stops.
+ */
+static bool run_job(struct queue *queue, struct job *job)
+{
+    struct telling telling = {queue, job};
+    const struct attempt attempt = {.store = queue->config.store,
+                                    .spool = queue->config.spool,
+                                    .workers = queue->config.workers,
+                                    .cancel = &queue->stopping,
+                                    .progress = tell_progress,
+                                    .context = &telling};
+    int wait_ms = RETRY_MS;
+    while (job->analysis.attempts < LIMIT_WORKER_ATTEMPTS) {
+        struct server_problem problem = {0};
+        switch (attempt_run(&attempt, &job->analysis, &problem)) {
+        case ATTEMPT_DONE:
+            return finish(queue, job, STORE_DONE, NULL);
+        case ATTEMPT_FAILED:
+            return finish(queue, job, STORE_FAILED, &problem);
+        case ATTEMPT_DIED:
+            if (!count_death(queue, job))
+                return false;
+            break;
+        case ATTEMPT_LATER:
+            log_line(LOG_LEVEL_WARNING, "analysis %s waits: %s", job->analysis.id,
+                     problem.detail);
+            if (!pause_runner(queue, &wait_ms))
+                return false;
+            break;
+        case ATTEMPT_GIVEN_UP:
+            return false;
+        }
+    }
+    struct server_problem crashed = {0};
+    server_problem_set(&crashed, SERVER_PROBLEM_WORKER_CRASHED, NULL,
+                       "The worker died %d times over this recording; it is not tried "
+                       "again.",
+                       job->analysis.attempts);
+    return finish(queue, job, STORE_FAILED, &crashed);
+}
+
+void *queue_run_thread(void *context)
+{
+    struct queue *queue = context;
+    pthread_mutex_lock(&queue->lock);
+    while (!atomic_load(&queue->stopping)) {
+        struct job *job = schedule_take(queue->schedule);
+        if (job == NULL) {
+            pthread_cond_wait(&queue->changed, &queue->lock);
+            continue;
+        }
+        job->analysis.started_ms = clock_wall_ms();
+        pthread_mutex_unlock(&queue->lock);
+        bool ended = run_job(queue, job);
+        pthread_mutex_lock(&queue->lock);
+        if (!ended)
+            break;
+    }
+    pthread_mutex_unlock(&queue->lock);
+    return NULL;
+}

@@ -1,0 +1,58 @@
+/**
+ * The order of the waiting jobs: round robin over the testers that have some, oldest
+ * first within one; and an index of all jobs by id, running ones included. Not
+ * thread-safe: the queue's lock guards it.
+ */
+#ifndef SERVER_QUEUE_SCHEDULE_H
+#define SERVER_QUEUE_SCHEDULE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "server/store/store.h"
+
+struct tester;
+struct queue_watch;
+
+struct job {
+    struct store_analysis
+        analysis; /* owned; state is STORE_QUEUED until the job has left */
+    bool running;
+    double progress;
+    struct queue_watch *watches; /* owned by those who watch */
+    /* the schedule's own */
+    struct tester *tester;
+    uint64_t number; /* counts the jobs of its tester */
+    struct job *next_of_tester, *next_of_bucket;
+};
+
+/** A copy of the analysis, to be given to schedule_add. NULL when memory is short. */
+struct job *schedule_job_new(const struct store_analysis *analysis);
+void schedule_job_free(struct job *job);
+
+struct schedule;
+
+struct schedule *schedule_new(void);
+/** Frees what is still in it, jobs included; NULL is accepted. */
+void schedule_free(struct schedule *schedule);
+
+/** Takes the job over and puts it last of its tester's. False when memory is short: the
+ * job stays the caller's. */
+bool schedule_add(struct schedule *schedule, struct job *job)
+    __attribute__((warn_unused_result));
+/** The job whose turn it is, running from now on, or NULL. It stays in the index. */
+struct job *schedule_take(struct schedule *schedule);
+/** Takes a running job out of the index and gives it back. */
+void schedule_remove(struct schedule *schedule, struct job *job);
+
+/** Borrowed, or NULL. */
+struct job *schedule_find(const struct schedule *schedule, const char *id);
+/** Calls `each` for every job; it must not change the schedule. */
+void schedule_each(const struct schedule *schedule,
+                   void (*each)(struct job *job, void *context), void *context);
+/** When a waiting job's turn comes if no other is added: 1 = next. */
+int schedule_position(const struct schedule *schedule, const struct job *job);
+int schedule_waiting(const struct schedule *schedule);
+int schedule_running(const struct schedule *schedule);
+
+#endif
