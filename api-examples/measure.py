@@ -175,7 +175,7 @@ def figure_text(figure):
         return f"{number_text(figure['value'], figure.get('u95'))} {unit}".rstrip()
     reason = REASONS.get(figure.get("reason"), figure.get("reason", "no reason given"))
     if figure.get("bound") is not None:
-        return f"no better known than {figure['bound']:.6g} {unit} ({reason})"
+        return f"bound {figure['bound']:.6g} {unit} ({reason})"
     return f"— ({reason})"
 
 
@@ -205,26 +205,32 @@ def print_figures(channels):
     table(rows)
 
 
+def level_text(line):
+    if line["level_dbc"] is not None:
+        return number_text(line["level_dbc"], line.get("u95_db"))
+    bound = line.get("bound_dbc")
+    return "—" if bound is None else f"below {bound:.1f}"
+
+
 def print_harmonics(channel):
     harmonics = channel.get("lists", {}).get("harmonics")
     if not harmonics:
         return
-    print(f"\n  harmonics of channel {channel['channel']}")
+    print(f"  harmonics of channel {channel['channel']}")
     rows = [["order", "Hz", "dB re fundamental", "degrees", ""]]
     for line in harmonics:
-        notes = [] if line["above_noise"] else ["in the noise"]
-        notes += ["aliased"] if line["aliased"] else []
-        level, phase = line["level_dbc"], line["phase_deg"]
+        phase = line["phase_deg"]
         rows.append(
             [
                 str(line["order"]),
                 f"{line['frequency_hz']:.2f}",
-                "—" if level is None else f"{level:.2f}",
+                level_text(line),
                 "—" if phase is None else f"{phase:.1f}",
-                ", ".join(notes),
+                "aliased" if line["aliased"] else "",
             ]
         )
     table(rows)
+    print()
 
 
 def format_text(capture):
@@ -250,8 +256,7 @@ def print_result(path, capture, result):
         print_harmonics(channel)
     for warning in capture.get("warnings", []) + result["warnings"]:
         where = f" (channel {warning['channel']})" if warning.get("channel") else ""
-        print(f"\n  warning {warning['code']}{where}: {warning['message']}")
-    print()
+        print(f"  warning {warning['code']}{where}: {warning['message']}\n")
 
 
 def settings_of(text):
