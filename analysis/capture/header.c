@@ -28,7 +28,7 @@ static uint64_t big(const unsigned char *bytes, int count)
 /* One chunk: its name, where its content begins, how long it says it is. */
 struct chunk {
     char name[5];
-    int64_t content, bytes;
+    int64_t content, bytes; /* bytes −1: a size that makes no sense */
 };
 
 /* How the chunks of a family are laid out. */
@@ -63,7 +63,8 @@ static bool read_chunk(int descriptor, const struct layout *layout, int64_t offs
     memcpy(ret->name, head, 4);
     ret->name[4] = 0;
     ret->content = offset + head_bytes;
-    ret->bytes = (int64_t)bytes - (layout->size_counts_head ? head_bytes : 0);
+    uint64_t counted = layout->size_counts_head ? (uint64_t)head_bytes : 0;
+    ret->bytes = bytes < counted || bytes > INT64_MAX ? -1 : (int64_t)(bytes - counted);
     return true;
 }
 
@@ -145,7 +146,7 @@ static bool read_fmt(int descriptor, const struct chunk *chunk, struct header *r
 /* Recorders that cannot seek back leave a size near 2^31 or 2^32, or none. */
 static bool is_placeholder(int64_t bytes)
 {
-    return bytes == 0 || (bytes >= 0x7FFFF000 && bytes <= 0x80000000) ||
+    return bytes <= 0 || (bytes >= 0x7FFFF000 && bytes <= 0x80000000) ||
            (bytes >= 0xFFFFF000 && bytes <= 0xFFFFFFFF);
 }
 

@@ -217,15 +217,6 @@ static void tone_at_half_the_rate_is_refused(void **state)
     assert_null(stream);
 }
 
-static void list_finds_the_tone(void **state)
-{
-    (void)state;
-    assert_ptr_equal(signal_find("tone"), &tone_signal);
-    assert_null(signal_find("Tone"));
-    for (int i = 0; i < signal_count(); i++)
-        assert_ptr_equal(signal_find(signal_get(i)->description.name), signal_get(i));
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -238,7 +229,6 @@ int main(void)
         cmocka_unit_test(dither_error_has_mean_zero_and_variance_a_quarter),
         cmocka_unit_test(sine_is_exact_at_the_octants),
         cmocka_unit_test(tone_at_half_the_rate_is_refused),
-        cmocka_unit_test(list_finds_the_tone),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
