@@ -20,7 +20,7 @@ typedef bool store_writer_change(struct store_sql *sql, const void *context,
 bool store_writer_start(struct store_sql *sql, struct store_writer **ret,
                         struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** Commits what is waiting and ends the thread. Accepts NULL. */
+/** Ends the thread; no change may be under way any more. Accepts NULL. */
 void store_writer_stop(struct store_writer *writer);
 
 /** Makes a change; returns when it is on disk, or failed. After a failed sync of the disk

@@ -30,7 +30,8 @@ ssize_t write(int file, const void *bytes, size_t count)
         errno = EINTR;
         return -1;
     }
-    if (write_error != 0 && (writes_pass_bytes -= (long)count) < 0) {
+    if (write_error != 0 &&
+        atomic_fetch_sub(&writes_pass_bytes, (long)count) < (long)count) {
         errno = write_error;
         return -1;
     }

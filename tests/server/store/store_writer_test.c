@@ -130,12 +130,11 @@ static void *make(void *context)
 
 enum { BATCH = 8, SETTLE_MS = 100 };
 
-static pthread_t threads[BATCH];
-
 /* Lets clients 1…BATCH − 1 arrive while client 0 holds the thread. Their order within the
  * batch is open, and so is whether a late one misses it: no test depends on either. */
-static void gather_batch(struct client clients[BATCH])
+static void make_as_one_batch(struct client clients[BATCH])
 {
+    pthread_t threads[BATCH];
     sem_init(&held, 0, 0);
     sem_init(&go, 0, 0);
     clients[0] = (struct client){.change = hold};
@@ -144,19 +143,9 @@ static void gather_batch(struct client clients[BATCH])
     for (int i = 1; i < BATCH; i++)
         pthread_create(&threads[i], NULL, make, &clients[i]);
     usleep(SETTLE_MS * 1000);
-}
-
-static void release_batch(void)
-{
     sem_post(&go);
     for (int i = 0; i < BATCH; i++)
         pthread_join(threads[i], NULL);
-}
-
-static void make_as_one_batch(struct client clients[BATCH])
-{
-    gather_batch(clients);
-    release_batch();
 }
 
 static void writer_keeps_the_others_of_a_failed_change(void **state)
@@ -231,30 +220,6 @@ static void writer_stops_writing_after_a_failed_sync(void **state)
     assert_int_equal(count_rows("n = 2"), 0);
 }
 
-static void *stop_writer(void *context)
-{
-    store_writer_stop(context);
-    return NULL;
-}
-
-static void writer_commits_what_waits_before_it_stops(void **state)
-{
-    (void)state;
-    struct client clients[BATCH];
-    for (int i = 1; i < BATCH; i++)
-        clients[i] = (struct client){insert, i, false, {0}};
-    gather_batch(clients);
-    pthread_t stopper;
-    pthread_create(&stopper, NULL, stop_writer, fixture.writer);
-    usleep(SETTLE_MS * 1000);
-    release_batch();
-    pthread_join(stopper, NULL);
-    fixture.writer = NULL;
-    for (int i = 0; i < BATCH; i++)
-        assert_true(clients[i].made);
-    assert_int_equal(count_rows("1"), BATCH - 1);
-}
-
 static void writer_needs_no_place_for_the_problem(void **state)
 {
     (void)state;
@@ -271,7 +236,6 @@ int main(void)
         TEST(writer_syncs_once_for_a_batch),
         TEST(writer_tells_a_full_disk_and_goes_on_when_there_is_room),
         TEST(writer_stops_writing_after_a_failed_sync),
-        TEST(writer_commits_what_waits_before_it_stops),
         TEST(writer_needs_no_place_for_the_problem),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
