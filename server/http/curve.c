@@ -104,7 +104,7 @@ static bool prepare(struct curve *curve, const json_t *entry, const struct wishe
 static bool make_curve(struct request *request, struct curve **ret,
                        struct server_problem *problem)
 {
-    struct wishes wishes;
+    struct wishes wishes = {0};
     struct queue_view view;
     const json_t *entry;
     json_t *index = NULL;
@@ -135,7 +135,7 @@ out:
 static void answer(struct request *request)
 {
     struct server_problem problem = {0};
-    struct curve *curve;
+    struct curve *curve = NULL;
     if (!make_curve(request, &curve, &problem)) {
         reply_problem(request, &problem);
         return;

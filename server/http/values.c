@@ -7,18 +7,17 @@
 #include <string.h>
 #include <strings.h>
 
+enum { DIGITS_MAX = 18 }; /* so many fit into 64 bits */
+
 static const char cursor_prefix = 'p';
 
 bool values_integer(const char *field, const char *text, int64_t minimum, int64_t maximum,
                     int64_t *ret, struct server_problem *problem)
 {
-    int64_t value = 0;
-    bool good = *text != '\0';
-    for (const char *c = text; good && *c != '\0'; c++) {
-        good = *c >= '0' && *c <= '9' && value <= maximum / 10;
-        if (good)
-            value = value * 10 + (*c - '0');
-    }
+    size_t length = strlen(text);
+    bool good =
+        length >= 1 && length <= DIGITS_MAX && strspn(text, "0123456789") == length;
+    int64_t value = good ? (int64_t)strtoll(text, NULL, 10) : 0;
     if (!good || value < minimum || value > maximum)
         return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, field,
                                   "%s is \"%.40s\"; it must be a whole number from "

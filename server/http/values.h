@@ -11,8 +11,8 @@
 
 enum { VALUES_SHA256_BYTES = 32, VALUES_CURSOR_TEXT_BYTES = 24 };
 
-/** A whole number of decimal digits, minimum ≤ *ret ≤ maximum, all ≥ 0; else OUT_OF_RANGE
- *  naming `field` and the limits. */
+/** A whole number of at most 18 decimal digits, minimum ≤ *ret ≤ maximum; else
+ * OUT_OF_RANGE naming `field` and the limits. */
 bool values_integer(const char *field, const char *text, int64_t minimum, int64_t maximum,
                     int64_t *ret, struct server_problem *problem)
     __attribute__((warn_unused_result));
