@@ -81,12 +81,11 @@ static bool read_number(const char *digits, size_t length, uint64_t *ret)
     uint64_t number = 0;
     if (length == 0)
         return false;
-    for (size_t i = 0; i < length; i++) {
+    for (size_t i = 0; i < length; i++)
         if (digits[i] < '0' || digits[i] > '9' ||
             __builtin_mul_overflow(number, 10u, &number) ||
             __builtin_add_overflow(number, (uint64_t)(digits[i] - '0'), &number))
             return false;
-    }
     *ret = number;
     return true;
 }
@@ -105,7 +104,7 @@ static bool is_loopback(const char *host, bool bracketed)
 static bool take_listen(const char *origin, const char *value, struct options *ret,
                         char *message)
 {
-    char host[sizeof ret->listen[0]];
+    char host[sizeof ret->listen[0]] = "";
     if (!copy_text(origin, value, host, sizeof host, message))
         return false;
     if (ret->listen_count == OPTIONS_LISTENERS_MAX)
@@ -121,9 +120,7 @@ static bool take_listen(const char *origin, const char *value, struct options *r
                       "localhost:8737 or [::1]:8737.",
                       origin, value);
     if (port > 65535)
-        return refuse(message,
-                      "%s %s: the port must be 0 to 65535 (0: the system takes a free "
-                      "one).",
+        return refuse(message, "%s %s: the port must be 0 to 65535 (0: any free one).",
                       origin, value);
     colon[bracketed ? -1 : 0] = '\0';
     if (!is_loopback(bracketed ? host + 1 : host, bracketed))
@@ -133,7 +130,7 @@ static bool take_listen(const char *origin, const char *value, struct options *r
             "be listened on, because requests are not authenticated; use "
             "127.0.0.1:%u.",
             origin, value, (unsigned)port);
-    strcpy(ret->listen[ret->listen_count++], value);
+    memcpy(ret->listen[ret->listen_count++], value, strlen(value) + 1);
     return true;
 }
 
@@ -277,21 +274,27 @@ static bool take_list(const struct specification *is, const char *origin,
     }
 }
 
+/* "max-upload" → "RESIDUUM_MAX_UPLOAD". */
+static void environment_name(const char *option, char *ret, size_t size)
+{
+    int start = snprintf(ret, size, "RESIDUUM_");
+    snprintf(ret + start, size - (size_t)start, "%s", option);
+    for (char *at = ret; *at != '\0'; at++)
+        *at = *at == '-' ? '_' : (char)toupper((unsigned char)*at);
+}
+
 static bool read_environment(const bool given[OPTIONS], struct options *ret,
                              char *message)
 {
     for (int option = 0; option < OPTIONS; option++) {
         const struct specification *is = &specifications[option];
-        char name[64] = "RESIDUUM_";
-        size_t length = strlen(name);
-        for (const char *at = is->name; *at != '\0'; at++)
-            name[length++] = *at == '-' ? '_' : (char)toupper((unsigned char)*at);
-        name[length] = '\0';
+        char name[64];
+        environment_name(is->name, name, sizeof name);
         const char *value = getenv(name);
         if (is->argument == NULL || given[option] || value == NULL || value[0] == '\0')
             continue;
-        if (!(is->repeats ? take_list(is, name, value, ret, message)
-                          : is->take(name, value, ret, message)))
+        if (is->repeats ? !take_list(is, name, value, ret, message)
+                        : !is->take(name, value, ret, message))
             return false;
     }
     return true;
@@ -312,8 +315,8 @@ static bool default_state(struct options *ret, char *message)
                                "folder with --state DIR.");
     if (length >= (int)sizeof path)
         return refuse(message,
-                      "The state folder's default path is %d characters long; "
-                      "name a shorter one with --state DIR.",
+                      "The state folder's default path is too long (%d bytes); "
+                      "name another with --state DIR.",
                       length);
     return take_state("The default of --state", path, ret, message);
 }
@@ -333,8 +336,8 @@ static bool default_worker(struct options *ret, char *message)
     int needed = snprintf(ret->worker, sizeof ret->worker, "%s/residuum-worker", program);
     if (needed >= (int)sizeof ret->worker)
         return refuse(message,
-                      "The worker's default path is %d characters long; name it "
-                      "with --worker PATH.",
+                      "The worker's default path is too long (%d bytes); name "
+                      "another with --worker PATH.",
                       needed);
     return true;
 }
@@ -342,7 +345,8 @@ static bool default_worker(struct options *ret, char *message)
 static bool fill_defaults(struct options *ret, char *message)
 {
     if (ret->listen_count == 0)
-        strcpy(ret->listen[ret->listen_count++], "127.0.0.1:8737");
+        snprintf(ret->listen[ret->listen_count++], sizeof ret->listen[0],
+                 "127.0.0.1:8737");
     if (ret->max_upload_bytes == 0)
         ret->max_upload_bytes = MAX_UPLOAD_DEFAULT_BYTES;
     if (ret->workers == 0) {

@@ -134,7 +134,7 @@ bool spool_open(const char *state_folder, struct spool **ret,
         spool_parts_problem(spool, ENAMETOOLONG, what, problem);
         goto out;
     }
-    strcpy(spool->path, state_folder);
+    memcpy(spool->path, state_folder, strlen(state_folder) + 1);
     if (make_state_folder(spool->path))
         spool->root = open(spool->path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (spool->root < 0) {

@@ -179,7 +179,7 @@ void spool_upload_write(struct spool_upload *upload, const void *bytes, size_t c
 static void hexadecimal(const uint8_t digest[DIGEST_BYTES],
                         char text[SPOOL_SHA256_DIGITS + 1])
 {
-    for (int i = 0; i < DIGEST_BYTES; i++)
+    for (size_t i = 0; i < DIGEST_BYTES; i++)
         snprintf(text + 2 * i, 3, "%02x", digest[i]);
 }
 
