@@ -166,7 +166,7 @@ static const struct handler *find_handler(const json_t *object, struct problem *
         if (strcmp(handlers[i].name, name) == 0)
             return &handlers[i];
     problem_set(problem, PROBLEM_OUT_OF_RANGE, "request",
-                "The request must be describe, inspect, measure or render; it is %.40s.",
+                "The request must be describe, inspect, measure or render, not %s.",
                 name ? name : "missing");
     return NULL;
 }

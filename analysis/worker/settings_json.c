@@ -78,7 +78,7 @@ static bool refuse(const struct setting_description *setting, const json_t *valu
 {
     char wanted[WANTED_BYTES];
     describe_wanted(setting, wanted, sizeof wanted);
-    char *got = json_dumps(value, JSON_ENCODE_ANY | JSON_BUILD_FLAGS);
+    char *got = json_dumps(value, JSON_ENCODE_ANY | JSON_ENSURE_ASCII | JSON_BUILD_FLAGS);
     problem_set(problem, PROBLEM_OUT_OF_RANGE, setting->name,
                 "%s must be %s; it is %.60s%s.", setting->name, wanted,
                 got ? got : "something else", got && strlen(got) > 60 ? "…" : "");
@@ -204,8 +204,8 @@ static bool refuse_unknown(const struct description *description, const json_t *
             names[i] = description->settings[i].name;
         list_choices(names, known, sizeof known);
         return problem_set(problem, PROBLEM_UNKNOWN_FIELD, name,
-                           "%s does not know %.40s; it knows: %s.", description->name,
-                           name, known);
+                           "%s knows %s; there is no %s.", description->name, known,
+                           name);
     }
     return true;
 }

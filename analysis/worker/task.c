@@ -52,8 +52,8 @@ const struct measurement *task_find(const char *name, struct problem *problem)
     const struct measurement *measurement = registry_find(name);
     if (!measurement)
         problem_set(problem, PROBLEM_OUT_OF_RANGE, "measurement",
-                    "There is no measurement %.40s; --describe and GET /v1/measurements "
-                    "list those there are.",
+                    "GET /v1/measurements and --describe list the measurements; there is "
+                    "no %s.",
                     name);
     return measurement;
 }
@@ -160,12 +160,11 @@ bool task_render(const struct task_render *task, int64_t *ret_bytes,
     if (!signal)
         return problem_set(
             problem, PROBLEM_OUT_OF_RANGE, "signal",
-            "There is no signal %.40s; --describe and GET /v1/signals list "
-            "those there are.",
+            "GET /v1/signals and --describe list the signals; there is no %s.",
             task->signal);
     if (strcmp(task->format, "wav") != 0)
         return problem_set(problem, PROBLEM_OUT_OF_RANGE, "format",
-                           "Signals are rendered as wav, not as %.40s.", task->format);
+                           "Signals are rendered as wav, not as %s.", task->format);
     struct settings parameters;
     return settings_json_read(&signal->description, task->parameters, &parameters,
                               problem) &&
