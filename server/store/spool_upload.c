@@ -27,6 +27,7 @@ struct spool_upload {
     int file;
     int64_t declared_bytes;
     uint64_t limit_bytes;
+    bool reserved; /* the disk has set the declared bytes aside */
     struct spool_ring *ring;
 
     /* The caller's side. */
@@ -55,6 +56,21 @@ static bool write_whole(int file, const uint8_t *bytes, size_t count)
     return true;
 }
 
+/* Whether so many bytes more leave the floor free. */
+static bool leaves_room(const struct spool_upload *upload, uint64_t bytes,
+                        struct server_problem *problem)
+{
+    uint64_t free_bytes = spool_free_bytes(upload->spool);
+    if (free_bytes >= SPOOL_FLOOR_BYTES && free_bytes - SPOOL_FLOOR_BYTES >= bytes)
+        return true;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_DISK_FULL, NULL,
+        "There is no room for the upload's next %llu bytes: %llu "
+        "bytes are free on the disk of the state folder, of which %d "
+        "are kept for the database; free some space and try again.",
+        (unsigned long long)bytes, (unsigned long long)free_bytes, SPOOL_FLOOR_BYTES);
+}
+
 /* Writes a piece, hashes it and now and then lets the disk begin. */
 static bool process_piece(void *context, const uint8_t *piece, size_t count,
                           struct server_problem *problem)
@@ -75,25 +91,23 @@ static bool process_piece(void *context, const uint8_t *piece, size_t count,
     sync_file_range(upload->file, (off_t)upload->synced,
                     (off_t)(upload->written - upload->synced), SYNC_FILE_RANGE_WRITE);
     upload->synced = upload->written;
-    return spool_free_bytes(upload->spool) >= SPOOL_FLOOR_BYTES ||
-           spool_parts_problem(upload->spool, ENOSPC, "The upload could not be written",
-                               problem);
+    return upload->reserved || leaves_room(upload, SYNC_BYTES, problem);
 }
 
 /* Disk full is better told before a body than within it. */
 static bool reserve(struct spool_upload *upload, struct server_problem *problem)
 {
-    static const char what[] = "There is no room for the upload";
-    uint64_t bytes = upload->declared_bytes > 0 ? (uint64_t)upload->declared_bytes : 0;
-    if (spool_free_bytes(upload->spool) < bytes + SPOOL_FLOOR_BYTES)
-        return spool_parts_problem(upload->spool, ENOSPC, what, problem);
+    int64_t bytes = upload->declared_bytes;
+    if (!leaves_room(upload, bytes < 0 ? SYNC_BYTES : (uint64_t)bytes, problem))
+        return false;
+    if (bytes <= 0)
+        return true;
     /* The length stays that of what is written; a file system that cannot reserve will
      * tell by the writes. */
-    if (bytes > 0 &&
-        fallocate(upload->file, FALLOC_FL_KEEP_SIZE, 0, upload->declared_bytes) != 0 &&
-        errno != EOPNOTSUPP && errno != ENOSYS)
-        return spool_parts_problem(upload->spool, errno, what, problem);
-    return true;
+    upload->reserved = fallocate(upload->file, FALLOC_FL_KEEP_SIZE, 0, bytes) == 0;
+    return upload->reserved || errno == EOPNOTSUPP || errno == ENOSYS ||
+           spool_parts_problem(upload->spool, errno, "There is no room for the upload",
+                               problem);
 }
 
 static bool too_large(uint64_t limit_bytes, struct server_problem *problem)

@@ -63,13 +63,15 @@ bool store_capture_get(struct store *store, const char *id, struct store_capture
     __attribute__((warn_unused_result));
 void store_capture_free(struct store_capture *capture);
 
+/** NOT_FOUND with field "capture" when there is no such capture. */
 bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
                         struct server_problem *problem) __attribute__((warn_unused_result));
-/** Records the end: state, attempts, started, finished and problem of *analysis. */
+/** Records the end: state, attempts, started, finished and problem of *analysis. CONFLICT when
+ *  it has ended before (the first end stays), NOT_FOUND when there is none. */
 bool store_analysis_finish(struct store *store, const struct store_analysis *analysis,
                            struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** Records a death of its worker (attempts), the state staying queued. */
+/** Records a death of its worker (attempts), the state staying queued. Fails as the above. */
 bool store_analysis_attempt(struct store *store, const char *id, int attempts,
                             struct server_problem *problem)
     __attribute__((warn_unused_result));
@@ -78,7 +80,8 @@ bool store_analysis_get(struct store *store, const char *id, struct store_analys
 void store_analysis_free(struct store_analysis *analysis);
 
 /** Which items of a list: NULL or −1 for "any". Newest first. `before` is the cursor of the
- *  page before (0: from the newest). */
+ *  page before (0: from the newest). A limit outside 1…LIMIT_PAGE_ITEMS is OUT_OF_RANGE.
+ *  STORE_RUNNING finds nothing: running analyses are `queued` here. */
 struct store_query {
     const char *tester;
     const char *capture;     /* analyses only */
@@ -114,7 +117,8 @@ bool store_each_queued(struct store *store,
                        void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** True when a capture row refers to this content (start-up sweep of the spool). */
+/** True when a capture row refers to this content, or when that cannot be told (start-up sweep
+ *  of the spool, which deletes what has no row). */
 bool store_has_content(struct store *store, const char *sha256);
 /** Marks captures whose content `present` denies as lost, and unmarks those it finds. */
 bool store_mark_lost(struct store *store,

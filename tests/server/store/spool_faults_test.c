@@ -66,15 +66,13 @@ int fallocate(int file, int mode, off_t offset, off_t length)
     return (int)syscall(SYS_fallocate, file, mode, offset, length);
 }
 
-/* The disk of the fault "nearly full": one byte less than uploads leave free. */
-static atomic_bool nearly_full;
+/* What the disk has free as far as the spool can see. */
+static atomic_long free_bytes;
 
 int fstatvfs(int file, struct statvfs *ret)
 {
     (void)file;
-    *ret = (struct statvfs){.f_frsize = 1, .f_bavail = 1 << 30};
-    if (nearly_full)
-        ret->f_bavail = SPOOL_FLOOR_BYTES - 1;
+    *ret = (struct statvfs){.f_frsize = 1, .f_bavail = (unsigned long)free_bytes};
     return 0;
 }
 
@@ -85,7 +83,8 @@ static int open_spool(void **state)
     struct server_problem problem = {0};
     write_error = sync_error = folder_sync_error = allocate_error = syncs = 0;
     writes_pass_bytes = 0;
-    short_writes = interrupted = nearly_full = false;
+    short_writes = interrupted = false;
+    free_bytes = 1 << 30;
     support_temporary_folder(folder);
     return spool_open(folder, (struct spool **)state, &problem) ? 0 : -1;
 }
@@ -195,25 +194,45 @@ static void short_and_interrupted_writes_lose_nothing(void **state)
     close(file);
 }
 
+/* An upload of unknown length needs the floor of 16 MiB and 8 MiB to begin with. */
 static void uploads_leave_some_space_free(void **state)
 {
     struct server_problem problem = {0};
-    nearly_full = true;
+    free_bytes = (24 << 20) - 1;
     assert_false(upload(*state, -1, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
-    nearly_full = false;
+    assert_non_null(strstr(problem.detail, "25165823 bytes are free"));
 
     /* Where it runs out within the body, it is seen at the next 8 MiB. */
     struct spool_upload *begun = NULL;
     problem = (struct server_problem){0};
+    free_bytes = 24 << 20;
     assert_true(spool_upload_begin(*state, -1, UINT64_C(1) << 40, &begun, &problem));
-    nearly_full = true;
+    free_bytes = (24 << 20) - 1;
     for (int i = 0; i < BLOCKS; i++)
         spool_upload_write(begun, block, sizeof block);
     assert_false(spool_upload_finish(begun, NULL, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
     spool_upload_free(begun);
     assert_nothing_left();
+}
+
+/* Ten MiB that are reserved need no more room later, even where others take the rest. */
+static void a_reserved_upload_keeps_its_room(void **state)
+{
+    struct server_problem problem = {0};
+    free_bytes = SPOOL_FLOOR_BYTES + (10 << 20) - 1;
+    assert_false(upload(*state, 10 << 20, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
+    struct spool_upload *begun = NULL;
+    problem = (struct server_problem){0};
+    free_bytes = SPOOL_FLOOR_BYTES + (10 << 20);
+    assert_true(spool_upload_begin(*state, 10 << 20, 10 << 20, &begun, &problem));
+    free_bytes = 0;
+    for (int i = 0; i < BLOCKS; i++)
+        spool_upload_write(begun, block, sizeof block);
+    assert_true(spool_upload_finish(begun, NULL, &problem));
+    spool_upload_free(begun);
 }
 
 static void results_tell_faults_too(void **state)
@@ -241,6 +260,7 @@ int main(void)
         TEST(a_file_system_without_reservation_serves),
         TEST(short_and_interrupted_writes_lose_nothing),
         TEST(uploads_leave_some_space_free),
+        TEST(a_reserved_upload_keeps_its_room),
         TEST(results_tell_faults_too),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
