@@ -21,23 +21,23 @@ double lines_interpolate(const double *powers, int peak)
     return curvature < 0 ? peak + 0.5 * (a - c) / curvature : peak;
 }
 
-static double side_median(const double *powers, int from, int to, int bin_count)
+static double side_density(const double *powers, int from, int to, int bin_count)
 {
     double values[SIDE_BINS];
     int count = 0;
     for (int j = from; j <= to && count < SIDE_BINS; j++)
         if (j >= 1 && j < bin_count)
             values[count++] = powers[j];
-    return count >= SIDE_BINS / 4 ? statistics_median(values, count) : 0;
+    return count >= SIDE_BINS / 4 ? statistics_density(values, count).mean : 0;
 }
 
 static double density_around(const struct spectrum *spectrum, int peak)
 {
-    double low = side_median(spectrum->sum, peak - LOBE - SIDE_BINS, peak - LOBE - 1,
-                             spectrum->bins);
-    double high = side_median(spectrum->sum, peak + LOBE + 1, peak + LOBE + SIDE_BINS,
+    double low = side_density(spectrum->sum, peak - LOBE - SIDE_BINS, peak - LOBE - 1,
                               spectrum->bins);
-    return fmax(low, high) * statistics_mean_over_median(spectrum->segments);
+    double high = side_density(spectrum->sum, peak + LOBE + 1, peak + LOBE + SIDE_BINS,
+                               spectrum->bins);
+    return fmax(low, high);
 }
 
 static bool is_hidden(const struct line_search *search, int bin)

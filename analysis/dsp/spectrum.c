@@ -3,8 +3,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/dsp/statistics.h"
-
 enum { REACH_MAX = 256 };
 
 void spectrum_powers(double *transform, const struct window *window)
@@ -104,23 +102,23 @@ static int collect(const double *powers, int bin_count, int from, int step,
     return count;
 }
 
-double spectrum_density_beside(const double *mean_powers, int bin_count, int segments,
-                               struct bins interval, const struct bins *excluded,
-                               int excluded_count, int reach)
+struct density spectrum_density_beside(const double *mean_powers, int bin_count,
+                                       struct bins interval, const struct bins *excluded,
+                                       int excluded_count, int reach)
 {
-    double left[REACH_MAX], right[REACH_MAX];
+    double left[REACH_MAX] = {0}, right[REACH_MAX] = {0};
     int most = reach < REACH_MAX ? reach : REACH_MAX;
     int lefts = collect(mean_powers, bin_count, interval.first - 1, -1, excluded,
                         excluded_count, most, left);
     int rights = collect(mean_powers, bin_count, interval.last + 1, 1, excluded,
                          excluded_count, most, right);
     if (lefts == 0 && rights == 0)
-        return NAN;
+        return (struct density){0, 1};
+    struct density low = statistics_density(left, lefts > 0 ? lefts : 1);
+    struct density high = statistics_density(right, rights > 0 ? rights : 1);
     /* At an end of the spectrum one side has too few bins to speak for itself. */
-    double low = lefts > 0 ? statistics_median(left, lefts) : 0;
-    double high = rights > 0 ? statistics_median(right, rights) : 0;
-    double density = (low + high) / 2;
     if (lefts < most / 4 || rights < most / 4)
-        density = lefts > rights ? low : high;
-    return density * statistics_mean_over_median(segments);
+        return lefts > rights ? low : high;
+    return (struct density){(low.mean + high.mean) / 2,
+                            2 / (1 / low.averages + 1 / high.averages)};
 }

@@ -11,6 +11,7 @@
 #include <stdbool.h>
 
 #include "analysis/core/problem.h"
+#include "analysis/dsp/statistics.h"
 #include "analysis/dsp/window.h"
 
 /** Bins first…last, both included; empty when last < first. */
@@ -45,12 +46,12 @@ double spectrum_relative_u95(const struct spectrum *spectrum, int bin);
 void spectrum_finish(struct spectrum *spectrum);
 
 /**
- * Density beside an interval: median of up to `reach` bins on each side that `excluded`
- * (bins in ascending order, disjoint) does not cover, turned into a mean, the sides
- * averaged. Lines do not move it. NaN when there is no bin to look at.
+ * Density beside an interval: of up to `reach` bins on each side that `excluded` (bins in
+ * ascending order, disjoint) does not cover, the sides averaged. Lines do not move it.
+ * Mean 0 and averages 1 when there is no bin to look at.
  */
-double spectrum_density_beside(const double *mean_powers, int bin_count, int segments,
-                               struct bins interval, const struct bins *excluded,
-                               int excluded_count, int reach);
+struct density spectrum_density_beside(const double *mean_powers, int bin_count,
+                                       struct bins interval, const struct bins *excluded,
+                                       int excluded_count, int reach);
 
 #endif

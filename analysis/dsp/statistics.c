@@ -110,12 +110,6 @@ double statistics_line_threshold(int averages, double bins)
     return (low + high) / 2;
 }
 
-double statistics_mean_over_median(int averages)
-{
-    double root = 1 - 1 / (9.0 * averages);
-    return 1 / (root * root * root);
-}
-
 static void swap(double *a, double *b)
 {
     double kept = *a;
@@ -158,4 +152,18 @@ double statistics_median(double *values, int count)
     for (int i = 1; i < count / 2; i++)
         lower = fmax(lower, values[i]);
     return (lower + upper) / 2;
+}
+
+struct density statistics_density(double *powers, int count)
+{
+    const double quartile_z = 0.6744897501960817, most_averages = 1e6;
+    double median = statistics_median(powers, count);
+    double quartile = select_kth(powers, count, count / 4);
+    if (median <= 0)
+        return (struct density){0, 1};
+    double c = (1 - cbrt(quartile / median)) / quartile_z;
+    if (c < 1e-3)
+        return (struct density){median, most_averages};
+    double root = (sqrt(1 + 4 * c * c) - 1) / (2 * c), a = root * root;
+    return (struct density){median / pow(1 - a, 3), 1 / (9 * a)};
 }

@@ -8,14 +8,6 @@
 
 enum { SIDE_BINS = 48 }; /* on each side, for the density beside an interval */
 
-/* Relative 95 % half-width of such a density: a median is 1.57 times as scattered as a
- * mean, and bins of the 7-term window are worth 1/2.63 each. */
-static double density_relative_u95(const struct distortion_channel *channel)
-{
-    double averages = (double)channel->spectrum.segments;
-    return 2 * sqrt(1.57 * channel->window.enbw_bins / (2 * SIDE_BINS * averages));
-}
-
 struct view {
     const struct distortion_channel *channel;
     const struct distortion_request *request;
@@ -24,47 +16,73 @@ struct view {
     double tone_bins;
 };
 
-static double density(const struct view *view, struct bins interval)
-{
-    const struct spectrum *spectrum = &view->channel->spectrum;
-    double value = spectrum_density_beside(
-        spectrum->sum, spectrum->bins, spectrum->segments, interval, view->wide.excluded,
-        view->wide.excluded_count, SIDE_BINS);
-    return isfinite(value) ? value : 0;
-}
-
-/* What the excluded intervals of `range` would hold if only noise were there; with the
- * band's weights where given. */
-static double restored(const struct view *view, struct bins range, const double *weights)
-{
-    double sum = 0;
-    for (int i = 0; i < view->nominal.excluded_count; i++) {
-        struct bins part = bins_within(view->nominal.excluded[i], range);
-        if (bins_width(part) == 0)
-            continue;
-        double beside = density(view, part), weight = bins_width(part);
-        if (weights) {
-            weight = 0;
-            for (int j = part.first; j <= part.last; j++)
-                weight += weights[j - range.first];
-        }
-        sum += beside * weight;
-    }
-    return sum;
-}
-
 static double hypotenuse(double a, double b)
 {
     return sqrt(a * a + b * b);
 }
 
-static struct power with_restored(const struct view *view, const struct moments *moments,
-                                  double more)
+/* Noise power of an interval that something else covers, as its neighbours tell it. */
+static struct power noise_under(const struct view *view, struct bins interval,
+                                double weight)
+{
+    const struct spectrum *spectrum = &view->channel->spectrum;
+    struct density density = spectrum_density_beside(
+        spectrum->sum, spectrum->bins, interval, view->wide.excluded,
+        view->wide.excluded_count, SIDE_BINS);
+    double averages = fmin(density.averages, spectrum->segments);
+    /* A median is 1.57 times as scattered as a mean, and a bin of the window is worth
+     * 1/2.63 of an independent one. */
+    double relative =
+        2 * sqrt(1.57 * view->channel->window.enbw_bins / (2 * SIDE_BINS * averages));
+    double mean = density.mean * weight;
+    return (struct power){mean, mean * relative};
+}
+
+static struct power lobe_noise(const struct view *view, struct bins lobe)
+{
+    return noise_under(view, lobe, bins_width(lobe));
+}
+
+static void add(struct power *sum, struct power more)
+{
+    sum->mean += more.mean;
+    sum->u95 = hypotenuse(sum->u95, more.u95);
+}
+
+/* What the excluded intervals of `range` would hold if only noise were there; with the
+ * band's weights where given. */
+static struct power restored(const struct view *view, struct bins range,
+                             const double *weights)
+{
+    struct power sum = {0, 0};
+    for (int i = 0; i < view->nominal.excluded_count; i++) {
+        struct bins part = bins_within(view->nominal.excluded[i], range);
+        double weight = bins_width(part);
+        if (bins_width(part) == 0)
+            continue;
+        if (weights) {
+            weight = 0;
+            for (int j = part.first; j <= part.last; j++)
+                weight += weights[j - range.first];
+        }
+        add(&sum, noise_under(view, part, weight));
+    }
+    return sum;
+}
+
+/* A mean power with noise restored that its intervals left out (or, negative, taken away
+ * that they held), and lines removed that turned out not to belong to it. */
+static struct power with_noise(const struct moments *moments, struct power noise,
+                               double lines)
 {
     double mean = moments_mean_x(moments), u95 = moments_u95(moments);
-    double scale = mean > 0 ? (mean + more) / mean : 1;
-    return (struct power){
-        mean + more, hypotenuse(u95 * scale, more * density_relative_u95(view->channel))};
+    double scale = mean > 0 ? (mean + noise.mean) / mean : 1;
+    return (struct power){mean + noise.mean - lines, hypotenuse(u95 * scale, noise.u95)};
+}
+
+static struct power less(struct power noise)
+{
+    return (struct power){-noise.mean, noise.u95};
 }
 
 static double ratio_u95(const struct moments *moments, double numerator,
@@ -74,86 +92,80 @@ static double ratio_u95(const struct moments *moments, double numerator,
     return hypotenuse(moments_u95_of_difference(moments, factor), more) / fundamental;
 }
 
-static struct power harmonic_power(const struct view *view,
-                                   const struct harmonic_place *place, int order,
-                                   double *ret_density)
-{
-    const struct moments *moments = &view->channel->harmonic[order];
-    double beside = density(view, place->lobe), width = bins_width(place->lobe);
-    double uncertain = beside * width * density_relative_u95(view->channel);
-    *ret_density = beside;
-    return (struct power){moments_mean_x(moments) - width * beside,
-                          hypotenuse(moments_u95(moments), uncertain)};
-}
-
 static void thd_power(const struct view *view, struct distortion_powers *powers)
 {
     const struct distortion_channel *channel = view->channel;
-    double noise = 0;
+    struct power noise = {0, 0};
     for (int k = 2; k <= view->request->harmonics; k++) {
         struct harmonic_place place =
             tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
         if (!distortion_counts_in_thd(channel, &place))
             continue;
         powers->has_harmonics_in_band = true;
-        noise += bins_width(place.lobe) * density(view, place.lobe);
+        add(&noise, lobe_noise(view, place.lobe));
     }
-    double uncertain = noise * density_relative_u95(channel);
-    powers->thd.mean = moments_mean_x(&channel->thd) - noise;
-    powers->thd.u95 = hypotenuse(moments_u95(&channel->thd), uncertain);
+    powers->thd = with_noise(&channel->thd, less(noise), 0);
     powers->thd_per_fundamental_u95 =
-        ratio_u95(&channel->thd, powers->thd.mean, powers->fundamental.mean, uncertain);
+        ratio_u95(&channel->thd, powers->thd.mean, powers->fundamental.mean, noise.u95);
 }
 
 static struct power mains_power(const struct view *view, int family, bool *ret_any)
 {
     const struct distortion_channel *channel = view->channel;
-    double noise = 0;
+    struct power noise = {0, 0};
     *ret_any = false;
     for (int m = 1; m <= DISTORTION_MAINS_LINES; m++) {
         struct bins lobe = distortion_mains_lobe(channel, &view->nominal, family, m);
         if (bins_width(lobe) == 0)
             continue;
         *ret_any = true;
-        noise += bins_width(lobe) * density(view, lobe);
+        add(&noise, lobe_noise(view, lobe));
     }
-    return (struct power){moments_mean_x(&channel->mains[family]) - noise,
-                          hypotenuse(moments_u95(&channel->mains[family]),
-                                     noise * density_relative_u95(channel))};
+    return with_noise(&channel->mains[family], less(noise), 0);
 }
 
-static void gather(const struct view *view, const struct distortion_lines *lines,
-                   struct distortion_powers *powers)
+static void gather_mains(const struct view *view, struct distortion_powers *powers)
 {
-    const struct distortion_channel *channel = view->channel;
-    struct bins tone = bins_within(view->nominal.fundamental, channel->band);
-    double tone_density = density(view, view->nominal.fundamental);
-    double under_tone = tone_density * bins_width(view->nominal.fundamental);
-    double restored_tone = channel->notch_weights ? 0 : tone_density * bins_width(tone);
-    powers->fundamental = with_restored(view, &channel->fundamental, -under_tone);
-    powers->total = with_restored(view, &channel->total, 0);
-    powers->residual = with_restored(view, &channel->residual, restored_tone);
-    powers->residual_per_fundamental_u95 =
-        ratio_u95(&channel->residual, powers->residual.mean, powers->fundamental.mean, 0);
-    /* Folded harmonics of high order are found as lines; they are harmonics, not noise.
-     */
-    double more = restored(view, channel->band, NULL) - lines->folded_power;
-    powers->noise = with_restored(view, &channel->noise, more);
-    powers->noise_per_fundamental_u95 =
-        hypotenuse(powers->noise.u95, powers->fundamental.u95 * powers->noise.mean /
-                                          powers->fundamental.mean) /
-        powers->fundamental.mean;
-    more = restored(view, channel->band, channel->a_weights) - lines->folded_power_a;
-    powers->noise_a = with_restored(view, &channel->noise_a, more);
-    powers->out_of_band = with_restored(view, &channel->out_of_band_noise,
-                                        restored(view, channel->out_of_band, NULL));
-    thd_power(view, powers);
     bool any50, any60;
     struct power mains50 = mains_power(view, 0, &any50);
     struct power mains60 = mains_power(view, 1, &any60);
     bool fifty = any50 && (!any60 || mains50.mean >= mains60.mean);
     powers->mains = fifty ? mains50 : mains60;
     powers->has_mains = any50 || any60;
+}
+
+static void gather(const struct view *view, const struct distortion_lines *lines,
+                   struct distortion_powers *powers)
+{
+    const struct distortion_channel *channel = view->channel;
+    const struct power nothing = {0, 0};
+    struct bins tone = view->nominal.fundamental;
+    struct power in_tone = lobe_noise(view, tone);
+    struct power in_band_of_tone = nothing;
+    if (!channel->notch_weights) /* a notch leaves nothing there */
+        in_band_of_tone =
+            noise_under(view, tone, bins_width(bins_within(tone, channel->band)));
+    powers->fundamental = with_noise(&channel->fundamental, less(in_tone), 0);
+    powers->total = with_noise(&channel->total, nothing, 0);
+    powers->residual = with_noise(&channel->residual, in_band_of_tone, 0);
+    powers->residual_per_fundamental_u95 =
+        ratio_u95(&channel->residual, powers->residual.mean, powers->fundamental.mean,
+                  in_band_of_tone.u95);
+    /* Folded harmonics of high order are found as lines; they are harmonics, not noise.
+     */
+    powers->noise = with_noise(&channel->noise, restored(view, channel->band, NULL),
+                               lines->folded_power);
+    powers->noise_per_fundamental_u95 =
+        hypotenuse(powers->noise.u95, powers->fundamental.u95 * powers->noise.mean /
+                                          powers->fundamental.mean) /
+        powers->fundamental.mean;
+    powers->noise_a =
+        with_noise(&channel->noise_a, restored(view, channel->band, channel->a_weights),
+                   lines->folded_power_a);
+    powers->out_of_band = with_noise(&channel->out_of_band_noise,
+                                     restored(view, channel->out_of_band, NULL), 0);
+    thd_power(view, powers);
+    gather_mains(view, powers);
     powers->correlated = lines->high_order_power;
 }
 
@@ -320,8 +332,9 @@ static void report_harmonics(const struct view *view, const struct distortion_po
     for (int k = 2; k <= view->request->harmonics; k++) {
         struct harmonic_place place =
             tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
-        double beside, peak = 0;
-        struct power power = harmonic_power(view, &place, k, &beside);
+        struct power noise = lobe_noise(view, place.lobe);
+        struct power power = with_noise(&channel->harmonic[k], less(noise), 0);
+        double beside = noise.mean / bins_width(place.lobe), peak = 0;
         for (int j = place.lobe.first; j <= place.lobe.last; j++)
             peak = fmax(peak, channel->spectrum.sum[j]);
         bool above = place.separate && power.mean > 0 && !(power.mean <= power.u95) &&

@@ -52,7 +52,7 @@ static int find_peak(const double *powers, int length, struct bins range)
         return -1;
     struct bins lobe = bins_lobe(peak);
     double density =
-        spectrum_density_beside(powers, length / 2 + 1, 1, lobe, &lobe, 1, 64);
+        spectrum_density_beside(powers, length / 2 + 1, lobe, &lobe, 1, 64).mean;
     double threshold = statistics_line_threshold(1, bins_width(range));
     return powers[peak] > threshold * density ? peak : -1;
 }

@@ -43,9 +43,12 @@ int synthetic_recording(const struct synthetic *synthetic)
 double synthetic_turns(double frequency_hz, double ppm, double drift_ppm_per_s,
                        int sample_rate_hz, int64_t n)
 {
+    /* The nominal part is exact for whole frequencies, so that undithered tones repeat.
+     */
     long double t = (long double)n / sample_rate_hz;
-    long double turns = frequency_hz * t * (1 + ppm * 1e-6L) +
-                        frequency_hz * drift_ppm_per_s * 0.5e-6L * t * t;
+    long double turns =
+        fmodl((long double)frequency_hz * n, sample_rate_hz) / sample_rate_hz;
+    turns += frequency_hz * 1e-6L * (ppm * t + drift_ppm_per_s * 0.5L * t * t);
     return (double)(turns - floorl(turns));
 }
 

@@ -34,13 +34,32 @@ static void line_threshold_equals_the_gamma_tail(void **state)
     assert_close(statistics_line_threshold(5000, 1000), 1.0686689829866898, 1e-9);
 }
 
-/* SciPy 1.10: K / scipy.stats.gamma.median(K); ln 2 for one average. */
-static void mean_over_median_is_the_gamma_medians(void **state)
+/* Closed form: powers of K averaged spectra have mean 1 whatever K is; one in seven of
+ * them is a line a thousand times stronger. */
+static void density_is_the_mean_without_the_lines(void **state)
 {
+    struct support_random random = support_random_seed(15);
     (void)state;
-    assert_close(statistics_mean_over_median(1) * log(2), 1, 0.015);
-    assert_close(statistics_mean_over_median(2), 2 / 1.6783469900166612, 0.005);
-    assert_close(statistics_mean_over_median(13), 13 / 12.668229058738632, 0.0005);
+    for (int averages = 1; averages <= 64; averages *= 2) {
+        double sum = 0, shape = 0;
+        for (int trial = 0; trial < 400; trial++) {
+            double powers[96];
+            for (int i = 0; i < 96; i++) {
+                powers[i] = 0;
+                for (int k = 0; k < averages; k++)
+                    powers[i] -= log(1 - support_uniform(&random)) / averages;
+            }
+            struct density density = statistics_density(powers, 96);
+            sum += density.mean / 400;
+            shape += 1 / density.averages / 400;
+        }
+        assert_close(sum, 1, averages > 1 ? 0.02 : 0.04);
+        assert_close(1 / shape / averages, 1, 0.3);
+    }
+    double powers[98];
+    for (int i = 0; i < 98; i++)
+        powers[i] = i % 7 ? 1 + 0.01 * (i % 3) : 1000;
+    assert_close(statistics_density(powers, 98).mean, 1.01, 0.011);
 }
 
 static int ascending(const void *a, const void *b)
@@ -97,7 +116,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(student_quantile_equals_the_tables),
         cmocka_unit_test(line_threshold_equals_the_gamma_tail),
-        cmocka_unit_test(mean_over_median_is_the_gamma_medians),
+        cmocka_unit_test(density_is_the_mean_without_the_lines),
         cmocka_unit_test(median_equals_the_sorted_middle),
         cmocka_unit_test(moments_keep_a_tiny_scatter),
         cmocka_unit_test(two_values_have_no_half_width),

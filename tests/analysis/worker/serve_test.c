@@ -221,7 +221,7 @@ static void bad_requests_are_answered_with_problems(void **state)
         int descriptors;
         const char *code, *field;
     } cases[] = {
-        {"", 0, "out_of_range", "request"},
+        {" ", 0, "out_of_range", "request"},
         {"nonsense", 0, "out_of_range", "request"},
         {"[]", 0, "out_of_range", "request"},
         {"{}", 0, "out_of_range", "request"},
