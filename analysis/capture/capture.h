@@ -1,9 +1,10 @@
 /**
- * A recording, opened from a descriptor and streamed block by block (libsndfile). Samples are
- * doubles with full scale ±1.0, neither clipped nor normalised; floats pass as they are.
+ * A recording, opened from a descriptor and streamed block by block (libsndfile). Samples
+ * are doubles with full scale ±1.0, neither clipped nor normalised; floats pass as they
+ * are.
  *
- * Formats by content: WAV (PCM 16/24/32, float 32/64, extensible), RF64, W64, AIFF, CAF, FLAC.
- * Anything else is refused by its name where the head tells it (MP3, Ogg, …).
+ * Formats by content: WAV (PCM 16/24/32, float 32/64, extensible), RF64, W64, AIFF, CAF,
+ * FLAC. Anything else is refused by its name where the head tells it (MP3, Ogg, …).
  * Limits: 1–16 channels, 8–768 kHz, 4 h. No buffer is sized from a header.
  */
 #ifndef ANALYSIS_CAPTURE_CAPTURE_H
@@ -31,9 +32,9 @@ struct capture_format {
 
 struct capture;
 
-/** Opens what the descriptor holds (borrowed: it stays the caller's and open while the capture
- *  lives). Problems: NOT_AUDIO, UNSUPPORTED_FORMAT, NO_AUDIO, OUT_OF_RANGE (field `channels`,
- *  `sample_rate_hz` or `frames`). */
+/** Opens what the descriptor holds (borrowed: it stays the caller's and open while the
+ * capture lives). Problems: NOT_AUDIO, UNSUPPORTED_FORMAT, NO_AUDIO, OUT_OF_RANGE (field
+ * `channels`, `sample_rate_hz` or `frames`). */
 bool capture_open(int descriptor, struct capture **ret, struct problem *problem)
     __attribute__((warn_unused_result));
 void capture_close(struct capture *capture);
@@ -44,8 +45,8 @@ const struct capture_format *capture_format(const struct capture *capture);
 bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)
     __attribute__((warn_unused_result));
 
-/** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A sample that
- *  is NaN or infinite: NOT_FINITE, with channel and frame. */
+/** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A
+ * sample that is NaN or infinite: NOT_FINITE, with channel and frame. */
 bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
                   int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));

@@ -1,6 +1,6 @@
 /**
- * Decibels and levels. Full scale is ±1.0; 0 dBFS is the level of a sine of peak 1.0 (AES17,
- * IEC 61606), whose mean square is ½.
+ * Decibels and levels. Full scale is ±1.0; 0 dBFS is the level of a sine of peak 1.0
+ * (AES17, IEC 61606), whose mean square is ½.
  */
 #ifndef ANALYSIS_CORE_DECIBEL_H
 #define ANALYSIS_CORE_DECIBEL_H

@@ -1,6 +1,6 @@
 /**
- * The words of a measurement or a test signal, written once: validation, `describe`, the JSON
- * of a result and the reference page are all made from these tables.
+ * The words of a measurement or a test signal, written once: validation, `describe`, the
+ * JSON of a result and the reference page are all made from these tables.
  */
 #ifndef ANALYSIS_CORE_DESCRIPTION_H
 #define ANALYSIS_CORE_DESCRIPTION_H
@@ -21,11 +21,11 @@ enum setting_type {
 struct setting_description {
     const char *name;
     enum setting_type type;
-    const char *unit;            /* "" for none */
-    const char *default_json;    /* "10", "[20,20000]", "\"band\"", "null" (not given) */
-    double minimum, maximum;     /* limits of every number; equal: no limits */
-    const char *const *choices;  /* NULL-terminated, or NULL */
-    const char *meaning;         /* one line */
+    const char *unit;           /* "" for none */
+    const char *default_json;   /* "10", "[20,20000]", "\"band\"", "null" (not given) */
+    double minimum, maximum;    /* limits of every number; equal: no limits */
+    const char *const *choices; /* NULL-terminated, or NULL */
+    const char *meaning;        /* one line */
 };
 
 enum better { BETTER_NONE, BETTER_LOWER, BETTER_HIGHER };

@@ -1,6 +1,6 @@
 /**
- * What went wrong in the world: a kind, the field or setting concerned, one sentence with the
- * numbers and their units. The first problem wins. Nothing is allocated.
+ * What went wrong in the world: a kind, the field or setting concerned, one sentence with
+ * the numbers and their units. The first problem wins. Nothing is allocated.
  */
 #ifndef ANALYSIS_CORE_PROBLEM_H
 #define ANALYSIS_CORE_PROBLEM_H
@@ -17,7 +17,7 @@ enum problem_kind {
     PROBLEM_OUT_OF_RANGE,
     PROBLEM_NOT_MEASURABLE, /* the recording does not hold what the measurement needs */
     PROBLEM_WRONG_SIGNAL,
-    PROBLEM_NOT_FINITE,     /* a sample is NaN or infinite */
+    PROBLEM_NOT_FINITE, /* a sample is NaN or infinite */
     PROBLEM_OUT_OF_MEMORY,
     PROBLEM_IO, /* reading or writing a descriptor failed */
     PROBLEM_KINDS,
@@ -29,8 +29,8 @@ struct problem {
     char detail[400]; /* one sentence */
 };
 
-/** Fills *problem unless it holds one already; returns false always, so that a function can
- *  `return problem_set(…)`. field may be NULL. */
+/** Fills *problem unless it holds one already; returns false always, so that a function
+ * can `return problem_set(…)`. field may be NULL. */
 bool problem_set(struct problem *problem, enum problem_kind kind, const char *field,
                  const char *format, ...) __attribute__((format(printf, 4, 5)));
 

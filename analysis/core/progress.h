@@ -1,5 +1,5 @@
-/** How far a measurement is: it calls `report` now and then; the listener decides how often
- *  that leaves the process. */
+/** How far a measurement is: it calls `report` now and then; the listener decides how
+ * often that leaves the process. */
 #ifndef ANALYSIS_CORE_PROGRESS_H
 #define ANALYSIS_CORE_PROGRESS_H
 

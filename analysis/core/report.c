@@ -172,6 +172,7 @@ static bool make_room(struct report_rows *rows, int fields)
 {
     if (rows->count < rows->capacity)
         return true;
+    assert(fields > 0);
     int capacity = rows->capacity > 0 ? 2 * rows->capacity : 16;
     struct report_cell *cells =
         realloc(rows->cells, (size_t)capacity * (size_t)fields * sizeof *cells);

@@ -1,11 +1,11 @@
 /**
  * The result of one measurement under construction: for each channel measured its span,
- * figures, findings, lists and series, and the warnings. Everything is addressed by its index
- * in the measurement's tables, so no name is written twice.
+ * figures, findings, lists and series, and the warnings. Everything is addressed by its
+ * index in the measurement's tables, so no name is written twice.
  *
- * A figure never set is null with the reason `not_determinable`. A value that is not finite
- * becomes that too: no NaN ever leaves. When memory runs out while building, the report
- * remembers it and report_complete fails with OUT_OF_MEMORY.
+ * A figure never set is null with the reason `not_determinable`. A value that is not
+ * finite becomes that too: no NaN ever leaves. When memory runs out while building, the
+ * report remembers it and report_complete fails with OUT_OF_MEMORY.
  */
 #ifndef ANALYSIS_CORE_REPORT_H
 #define ANALYSIS_CORE_REPORT_H
@@ -33,7 +33,7 @@ struct report_figure {
     double u95;         /* NaN: not known → JSON null */
     enum reason reason; /* when there is no value */
     bool has_bound;
-    double bound;       /* BELOW_NOISE: the value is no worse than this */
+    double bound; /* BELOW_NOISE: the value is no worse than this */
 };
 
 struct report_cell {
@@ -83,7 +83,8 @@ struct report {
     bool out_of_memory;
 };
 
-/** Gives a report with `count` channels of the numbers given (from 1); NULL: no memory. */
+/** Gives a report with `count` channels of the numbers given (from 1); NULL: no memory.
+ */
 struct report *report_new(const struct description *description, const int *channels,
                           int count) __attribute__((warn_unused_result));
 void report_free(struct report *report);

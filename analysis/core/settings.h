@@ -1,4 +1,5 @@
-/** The values of a measurement's settings or a signal's parameters, in the table's order. */
+/** The values of a measurement's settings or a signal's parameters, in the table's order.
+ */
 #ifndef ANALYSIS_CORE_SETTINGS_H
 #define ANALYSIS_CORE_SETTINGS_H
 
@@ -7,8 +8,8 @@
 #include "analysis/core/description.h"
 
 struct setting_value {
-    bool given;   /* false: null, no value and no default */
-    int choice;   /* index into choices, −1 when a number is meant */
+    bool given; /* false: null, no value and no default */
+    int choice; /* index into choices, −1 when a number is meant */
     double number;
     double range[2];
     int list[DESCRIPTION_MAX_CHANNELS];

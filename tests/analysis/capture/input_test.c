@@ -46,7 +46,7 @@ static void bw64_shows_as_rf64(void **state)
             char bytes[12];
             assert_int_equal(input_callbacks.seek(start, SEEK_SET, &input), start);
             assert_int_equal(input_callbacks.read(bytes, count, &input), count);
-            assert_memory_equal(bytes, "RF64....WAVE" + start, (size_t)count);
+            assert_memory_equal(bytes, &"RF64....WAVE"[start], (size_t)count);
         }
     }
     close(descriptor);

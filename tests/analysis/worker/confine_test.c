@@ -83,10 +83,9 @@ static int file_over_its_limit_fails(void)
 
 static int memory_over_its_limit_fails(void)
 {
-    void *memory = malloc((size_t)CONFINE_MEMORY_BYTES);
-    bool failed = !memory;
-    free(memory);
-    return failed ? 0 : 1;
+    void *memory = mmap(NULL, CONFINE_MEMORY_BYTES, PROT_READ | PROT_WRITE,
+                        MAP_PRIVATE | MAP_ANONYMOUS | MAP_NORESERVE, -1, 0);
+    return memory == MAP_FAILED && errno == ENOMEM ? 0 : 1;
 }
 
 static void flags_and_limits_are_set(void **state)
