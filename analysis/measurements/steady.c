@@ -8,7 +8,7 @@
 
 static const double block_s = 0.05;     /* also what is left out at each end */
 static const double tolerance_db = 0.5; /* of the steady part about its median */
-static const double loud_range_db = 10; /* blocks this near the loudest are the tone's */
+static const double louder = 100; /* times the energy makes another level the tone's */
 
 /* What is known of one channel while reading. */
 struct track {
@@ -131,14 +131,29 @@ static struct stretch longest_near(const float *levels, int64_t count, double ce
     return best;
 }
 
-static double median_above(const float *levels, int64_t count, double lowest,
-                           double *scratch)
+static int ascending(const void *a, const void *b)
 {
-    int chosen = 0;
+    double left = *(const double *)a, right = *(const double *)b;
+    return (left > right) - (left < right);
+}
+
+/* The stretch about the median level, unless one about another level carries far more
+ * energy: a tone in a longer silence. */
+static struct stretch steady_stretch(const float *levels, int64_t count, double *sorted)
+{
+    const int quantiles = 20;
     for (int64_t i = 0; i < count; i++)
-        if (levels[i] >= lowest)
-            scratch[chosen++] = levels[i];
-    return statistics_median(scratch, chosen);
+        sorted[i] = levels[i];
+    qsort(sorted, (size_t)count, sizeof *sorted, ascending);
+    double median = (sorted[(count - 1) / 2] + sorted[count / 2]) / 2;
+    struct stretch typical = longest_near(levels, count, median), best = typical;
+    for (int q = 0; q < quantiles; q++) {
+        struct stretch other =
+            longest_near(levels, count, sorted[(2 * q + 1) * count / (2 * quantiles)]);
+        if (other.energy > best.energy)
+            best = other;
+    }
+    return best.energy > louder * typical.energy ? best : typical;
 }
 
 static double median_extreme(const struct track *track, struct stretch part, bool maximum,
@@ -163,22 +178,15 @@ static bool is_silent(const struct track *track)
 static void judge(const struct track *track, const struct look *look, int64_t first_frame,
                   float *levels, double *scratch, struct steady_span *ret)
 {
-    double dc = 0, loudest = -INFINITY;
+    double dc = 0;
     *ret = (struct steady_span){.silent = is_silent(track)};
     for (int64_t i = 0; i < track->count; i++)
         dc += track->sums[i] / look->block_frames / (double)track->count;
     if (ret->silent)
         return;
-    for (int64_t i = 0; i < track->count; i++) {
+    for (int64_t i = 0; i < track->count; i++)
         levels[i] = (float)level_db(track, i, dc, look->block_frames);
-        loudest = fmax(loudest, levels[i]);
-    }
-    double typical = median_above(levels, track->count, -INFINITY, scratch);
-    double loud = median_above(levels, track->count, loudest - loud_range_db, scratch);
-    struct stretch part = longest_near(levels, track->count, typical);
-    struct stretch other = longest_near(levels, track->count, loud);
-    if (other.energy > part.energy)
-        part = other;
+    struct stretch part = steady_stretch(levels, track->count, scratch);
     part.first++;
     part.count -= 2;
     if (part.count < 1)

@@ -2,10 +2,11 @@
  * The first look at a recording: level of each channel every 50 ms, and from it the
  * longest steady part of a tone.
  *
- * Steady part: the stretch of 50 ms blocks within ±0.5 dB of a median level, less one
- * block at each end. Two medians are tried, of all blocks and of those within 10 dB of
- * the loudest, and the stretch that carries more energy is taken: a tone in a longer
- * silence is found, and a click does not hide it. Memory: 12 bytes per channel and 50 ms.
+ * Steady part: the longest stretch of 50 ms blocks within ±0.5 dB of the median level,
+ * less one block at each end. Where a stretch about another level carries more than a
+ * hundred times its energy, that one: a tone in a longer silence is found, and a click
+ * does not hide it.
+ * Memory: 12 bytes per channel and 50 ms.
  */
 #ifndef ANALYSIS_MEASUREMENTS_STEADY_H
 #define ANALYSIS_MEASUREMENTS_STEADY_H

@@ -1,0 +1,103 @@
+#include "analysis/measurements/steady.h"
+
+#include <math.h>
+#include <unistd.h>
+
+#include "tests/support/support.h"
+#include "tests/support/synthetic.h"
+
+/* A plan of levels: what sounds from when on, in dBFS; below −200 nothing. */
+struct plan {
+    struct {
+        double from_s, dbfs;
+    } steps[6];
+    int count;
+    double dc;
+};
+
+static double sample(int64_t n, int channel, void *context)
+{
+    const struct plan *plan = context;
+    double s = (double)n / 48000, amplitude = 0;
+    for (int i = 0; i < plan->count; i++)
+        if (s >= plan->steps[i].from_s)
+            amplitude =
+                plan->steps[i].dbfs < -200 ? 0 : pow(10, plan->steps[i].dbfs / 20);
+    return plan->dc + (channel ? 0.5 : 1) * amplitude *
+                          sin(2 * M_PI * synthetic_turns(997, 0, 0, 48000, n));
+}
+
+static void find(struct plan *plan, double duration_s, struct steady_span spans[2])
+{
+    struct synthetic synthetic = {48000, 2, duration_s, 0, sample, plan};
+    struct capture *capture = NULL;
+    int64_t frames = 0;
+    int descriptor = synthetic_recording(&synthetic);
+    assert_true(capture_open(descriptor, &capture, NULL));
+    assert_true(steady_find(capture, 0, -1, NULL, spans, &frames, NULL));
+    assert_int_equal(frames, llround(duration_s * 48000));
+    capture_close(capture);
+    close(descriptor);
+}
+
+/* Each row: the steps and where the steady part must lie, to a block. */
+static void the_steady_part_lies_where_it_must(void **state)
+{
+    static const struct {
+        const char *name;
+        struct plan plan;
+        double duration_s, start_s, end_s;
+    } rows[] = {
+        {"whole", {{{0, -10}}, 1, 0}, 4, 0.05, 3.95},
+        {"with dc", {{{0, -60}}, 1, 0.3}, 4, 0.05, 3.95},
+        {"after silence", {{{0, -300}, {3, -10}}, 2, 0}, 4, 3.05, 3.95},
+        {"majority of two levels", {{{0, -10}, {1, -16}}, 2, 0}, 4, 1.05, 3.95},
+        {"interrupted", {{{0, -10}, {1, -30}, {1.2, -10}}, 3, 0}, 4, 1.25, 3.95},
+        {"within half a decibel", {{{0, -10}, {2, -10.4}}, 2, 0}, 4, 0.05, 3.95},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct plan plan = rows[i].plan;
+        struct steady_span spans[2];
+        find(&plan, rows[i].duration_s, spans);
+        for (int c = 0; c < 2; c++) {
+            print_message("%s, channel %d\n", rows[i].name, c + 1);
+            assert_close((double)spans[c].first_frame / 48000, rows[i].start_s, 1e-9);
+            assert_close((double)(spans[c].first_frame + spans[c].frames) / 48000,
+                         rows[i].end_s, 1e-9);
+            assert_close(spans[c].dc, plan.dc, 1e-4); /* a part of a period */
+        }
+    }
+}
+
+static void silence_and_direct_voltage_are_silent(void **state)
+{
+    struct plan silence = {{{0, -300}}, 1, 0}, direct = {{{0, -300}}, 1, 0.25};
+    struct steady_span spans[2];
+    (void)state;
+    find(&silence, 2, spans);
+    assert_true(spans[0].silent && spans[1].silent);
+    find(&direct, 2, spans);
+    assert_true(spans[0].silent && spans[0].frames == 0);
+}
+
+static void extremes_are_the_tones(void **state)
+{
+    struct plan plan = {{{0, -6.0206}}, 1, 0.1};
+    struct steady_span spans[2];
+    (void)state;
+    find(&plan, 2, spans);
+    assert_close(spans[0].maximum, 0.6, 1e-4);
+    assert_close(spans[0].minimum, -0.4, 1e-4);
+    assert_close(spans[1].maximum, 0.35, 1e-4);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_steady_part_lies_where_it_must),
+        cmocka_unit_test(silence_and_direct_voltage_are_silent),
+        cmocka_unit_test(extremes_are_the_tones),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
