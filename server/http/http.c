@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -123,6 +124,19 @@ static enum MHD_Result queue_reply(struct request *request)
     return queued;
 }
 
+/* The library reads until a read comes back short, then waits for the next event of an
+ * edge- triggered poll. The end of a client's sending that came together with its last
+ * bytes is no event of its own: nobody would notice it before the connection's idle time
+ * is over. Shutting the reading side makes one. */
+static void notice_end_of_sending(const struct request *request)
+{
+    char byte;
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(request->connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    if (info != NULL && recv(info->connect_fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
+        shutdown(info->connect_fd, SHUT_RD);
+}
+
 /* A reply queued here closes the connection: only where the body would be too long to
  * read, is not sent yet, or cannot be told from the next request. */
 static enum MHD_Result first_call(struct request *request, const char *method,
@@ -130,9 +144,12 @@ static enum MHD_Result first_call(struct request *request, const char *method,
 {
     MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
                               &request->headers);
-    if (admit(request, method, version, &request->refusal))
-        return MHD_YES;
+    bool admitted = admit(request, method, version, &request->refusal);
     int64_t body_bytes = headers_body_bytes(&request->headers);
+    if (body_bytes != 0)
+        notice_end_of_sending(request);
+    if (admitted)
+        return MHD_YES;
     bool unsent = body_bytes != 0 && request->headers.expect != NULL;
     if (request->refusal.code != SERVER_PROBLEM_BAD_REQUEST && !unsent &&
         body_bytes <= swallow_limit_bytes)
@@ -148,6 +165,7 @@ static enum MHD_Result take_piece(struct request *request, const char *piece,
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
     int64_t limit_bytes = swallow_limit_bytes;
     request->body_bytes += (int64_t)count;
+    notice_end_of_sending(request);
     if (request->refusal.code != SERVER_PROBLEM_NONE)
         kind = ROUTE_BODY_NONE;
     if (kind == ROUTE_BODY_STREAM) {
