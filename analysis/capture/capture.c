@@ -17,13 +17,14 @@ struct capture {
     enum container container;
     struct capture_format format;
     bool is_float;
-    int64_t position; /* of the next frame read */
+    int64_t position; /* of the next frame read; −1 after a problem */
 };
 
 enum { SKIP_FRAMES = 4096 };
 
-static bool read_failed(const struct capture *capture, struct problem *problem)
+static bool read_failed(struct capture *capture, struct problem *problem)
 {
+    capture->position = -1;
     return problem_set(problem, PROBLEM_IO, NULL,
                        "Reading the recording failed: %s; try again.",
                        strerror(capture->input.error));
@@ -227,7 +228,7 @@ static bool all_finite(const double *samples, int64_t count)
     return bad == 0;
 }
 
-static bool not_finite(const struct capture *capture, const double *samples,
+static bool not_finite(struct capture *capture, const double *samples,
                        struct problem *problem)
 {
     int64_t i = 0;
@@ -235,6 +236,7 @@ static bool not_finite(const struct capture *capture, const double *samples,
         i++;
     int channels = capture->format.channels;
     int64_t frame = capture->position + i / channels;
+    capture->position = -1;
     return problem_set(
         problem, PROBLEM_NOT_FINITE, NULL,
         "Channel %d holds a sample that is not a number or infinite at frame "
@@ -243,20 +245,27 @@ static bool not_finite(const struct capture *capture, const double *samples,
         (double)frame / capture->format.sample_rate_hz);
 }
 
+static bool damaged(struct capture *capture, int64_t frames, struct problem *problem)
+{
+    int64_t position = capture->position;
+    capture->position = -1;
+    return problem_set(
+        problem, PROBLEM_NOT_MEASURABLE, NULL,
+        "The audio is damaged or cut off at frame %lld or up to %lld later "
+        "(%s); send the file anew.",
+        (long long)position, (long long)frames, sf_strerror(capture->file));
+}
+
 bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
                   int64_t *ret_frames, struct problem *problem)
 {
-    assert(frames >= 0);
+    assert(frames >= 0 && capture->position >= 0);
     sf_count_t got = sf_readf_double(capture->file, interleaved, frames);
     if (capture->input.error)
         return read_failed(capture, problem);
     /* A FLAC frame with a wrong checksum comes as silence beside an error. */
     if (got < 0 || sf_error(capture->file) != SF_ERR_NO_ERROR)
-        return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
-                           "The audio is damaged or cut off at frame %lld or up to %lld "
-                           "later (%s); send the file anew.",
-                           (long long)capture->position, (long long)frames,
-                           sf_strerror(capture->file));
+        return damaged(capture, frames, problem);
     if (capture->is_float && !all_finite(interleaved, got * capture->format.channels))
         return not_finite(capture, interleaved, problem);
     capture->position += got;

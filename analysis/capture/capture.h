@@ -23,7 +23,7 @@ enum {
 };
 
 struct capture_format {
-    const char *container; /* "wav", "rf64", "w64", "aiff", "caf", "flac" */
+    const char *container; /* "wav", "rf64", "bw64", "w64", "aiff", "caf", "flac" */
     const char *encoding;  /* "pcm_16", "pcm_24", "pcm_32", "float_32", "float_64" */
     int sample_rate_hz;
     int channels;
@@ -46,7 +46,8 @@ bool capture_seek(struct capture *capture, int64_t frame, struct problem *proble
     __attribute__((warn_unused_result));
 
 /** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A
- * sample that is NaN or infinite: NOT_FINITE, with channel and frame. */
+ * sample that is NaN or infinite: NOT_FINITE, with channel and frame. Damaged or cut off
+ * FLAC: NOT_MEASURABLE. After a problem seek before reading on. */
 bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
                   int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));

@@ -188,6 +188,13 @@ static void sample_that_is_not_finite_is_named(void **state)
         assert_int_equal(problem.kind, PROBLEM_NOT_FINITE);
         assert_non_null(strstr(problem.detail, "Channel 2"));
         assert_non_null(strstr(problem.detail, "frame 2345"));
+        /* The file stands behind the bad sample now: seeking back must really move it. */
+        problem = (struct problem){0};
+        assert_true(capture_seek(capture, 2345, &problem));
+        assert_false(capture_read(capture, samples, 1, &count, &problem));
+        problem = (struct problem){0};
+        assert_true(capture_seek(capture, 2346, &problem));
+        assert_true(capture_read(capture, samples, 1, &count, &problem));
         capture_close(capture);
         close(descriptor);
         free(samples);
