@@ -102,23 +102,58 @@ static int collect(const double *powers, int bin_count, int from, int step,
     return count;
 }
 
+/* The bins beside an interval, left and right. At an end of the spectrum one side may
+ * have too few bins to speak for itself; it is emptied then. */
+struct sides {
+    double left[REACH_MAX], right[REACH_MAX];
+    int lefts, rights;
+};
+
+static void collect_sides(const double *powers, int bin_count, struct bins interval,
+                          const struct bins *excluded, int excluded_count, int reach,
+                          struct sides *sides)
+{
+    int most = reach < REACH_MAX ? reach : REACH_MAX;
+    sides->lefts = collect(powers, bin_count, interval.first - 1, -1, excluded,
+                           excluded_count, most, sides->left);
+    sides->rights = collect(powers, bin_count, interval.last + 1, 1, excluded,
+                            excluded_count, most, sides->right);
+    bool poor = sides->lefts < most / 4 || sides->rights < most / 4;
+    if (poor && sides->lefts > sides->rights)
+        sides->rights = 0;
+    else if (poor)
+        sides->lefts = 0;
+}
+
 struct density spectrum_density_beside(const double *mean_powers, int bin_count,
                                        struct bins interval, const struct bins *excluded,
                                        int excluded_count, int reach)
 {
-    double left[REACH_MAX] = {0}, right[REACH_MAX] = {0};
-    int most = reach < REACH_MAX ? reach : REACH_MAX;
-    int lefts = collect(mean_powers, bin_count, interval.first - 1, -1, excluded,
-                        excluded_count, most, left);
-    int rights = collect(mean_powers, bin_count, interval.last + 1, 1, excluded,
-                         excluded_count, most, right);
-    if (lefts == 0 && rights == 0)
-        return (struct density){0, 1};
-    struct density low = statistics_density(left, lefts > 0 ? lefts : 1);
-    struct density high = statistics_density(right, rights > 0 ? rights : 1);
-    /* At an end of the spectrum one side has too few bins to speak for itself. */
-    if (lefts < most / 4 || rights < most / 4)
-        return lefts > rights ? low : high;
+    struct sides sides;
+    struct density low = {0, 1}, high = {0, 1};
+    collect_sides(mean_powers, bin_count, interval, excluded, excluded_count, reach,
+                  &sides);
+    if (sides.lefts > 0)
+        low = statistics_density(sides.left, sides.lefts);
+    if (sides.rights > 0)
+        high = statistics_density(sides.right, sides.rights);
+    if (sides.lefts == 0 || sides.rights == 0)
+        return sides.lefts > 0 ? low : high;
     return (struct density){(low.mean + high.mean) / 2,
                             2 / (1 / low.averages + 1 / high.averages)};
+}
+
+double spectrum_mean_beside(const double *mean_powers, int bin_count,
+                            struct bins interval, const struct bins *excluded,
+                            int excluded_count, int reach)
+{
+    struct sides sides;
+    double low = 0, high = 0;
+    collect_sides(mean_powers, bin_count, interval, excluded, excluded_count, reach,
+                  &sides);
+    if (sides.lefts > 0)
+        low = statistics_mean_without_lines(sides.left, sides.lefts);
+    if (sides.rights > 0)
+        high = statistics_mean_without_lines(sides.right, sides.rights);
+    return sides.lefts > 0 && sides.rights > 0 ? (low + high) / 2 : low + high;
 }

@@ -54,4 +54,10 @@ struct density spectrum_density_beside(const double *mean_powers, int bin_count,
                                        struct bins interval, const struct bins *excluded,
                                        int excluded_count, int reach);
 
+/** The same as a mean without lines: closer where the density is steep, less robust
+ * against weak lines. */
+double spectrum_mean_beside(const double *mean_powers, int bin_count,
+                            struct bins interval, const struct bins *excluded,
+                            int excluded_count, int reach);
+
 #endif

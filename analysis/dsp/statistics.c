@@ -167,3 +167,16 @@ struct density statistics_density(double *powers, int count)
     double root = (sqrt(1 + 4 * c * c) - 1) / (2 * c), a = root * root;
     return (struct density){median / pow(1 - a, 3), 1 / (9 * a)};
 }
+
+double statistics_mean_without_lines(double *powers, int count)
+{
+    const double line_factor = 8;
+    double highest = line_factor * statistics_median(powers, count), sum = 0;
+    int kept = 0;
+    for (int i = 0; i < count; i++)
+        if (powers[i] <= highest) {
+            sum += powers[i];
+            kept++;
+        }
+    return sum / kept;
+}

@@ -50,6 +50,11 @@ struct density {
  * count ≥ 1. */
 struct density statistics_density(double *powers, int count);
 
+/** Mean without the lines: of the powers up to 8 times the median (noise that was never
+ *  averaged exceeds that in 0.4 % of its bins, which costs 2 % of the mean). Where the
+ * density is steep or structured it follows the mean, as a median does not. count ≥ 1. */
+double statistics_mean_without_lines(double *powers, int count);
+
 /** Median; reorders the values. count ≥ 1. */
 double statistics_median(double *values, int count);
 

@@ -4,170 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/core/decibel.h"
-#include "analysis/measurements/distortion_lines.h"
-
-enum { SIDE_BINS = 48 }; /* on each side, for the density beside an interval */
-
-struct view {
-    const struct distortion_channel *channel;
-    const struct distortion_request *request;
-    struct tone_bands nominal; /* as each segment was cut */
-    struct tone_bands wide;    /* what the average must not take for noise */
-    double tone_bins;
-};
-
-static double hypotenuse(double a, double b)
-{
-    return sqrt(a * a + b * b);
-}
-
-/* Noise power of an interval that something else covers, as its neighbours tell it. */
-static struct power noise_under(const struct view *view, struct bins interval,
-                                double weight)
-{
-    const struct spectrum *spectrum = &view->channel->spectrum;
-    struct density density = spectrum_density_beside(
-        spectrum->sum, spectrum->bins, interval, view->wide.excluded,
-        view->wide.excluded_count, SIDE_BINS);
-    double averages = fmin(density.averages, spectrum->segments);
-    /* A median is 1.57 times as scattered as a mean, and a bin of the window is worth
-     * 1/2.63 of an independent one. */
-    double relative =
-        2 * sqrt(1.57 * view->channel->window.enbw_bins / (2 * SIDE_BINS * averages));
-    double mean = density.mean * weight;
-    return (struct power){mean, mean * relative};
-}
-
-static struct power lobe_noise(const struct view *view, struct bins lobe)
-{
-    return noise_under(view, lobe, bins_width(lobe));
-}
-
-static void add(struct power *sum, struct power more)
-{
-    sum->mean += more.mean;
-    sum->u95 = hypotenuse(sum->u95, more.u95);
-}
-
-/* What the excluded intervals of `range` would hold if only noise were there; with the
- * band's weights where given. */
-static struct power restored(const struct view *view, struct bins range,
-                             const double *weights)
-{
-    struct power sum = {0, 0};
-    for (int i = 0; i < view->nominal.excluded_count; i++) {
-        struct bins part = bins_within(view->nominal.excluded[i], range);
-        double weight = bins_width(part);
-        if (bins_width(part) == 0)
-            continue;
-        if (weights) {
-            weight = 0;
-            for (int j = part.first; j <= part.last; j++)
-                weight += weights[j - range.first];
-        }
-        add(&sum, noise_under(view, part, weight));
-    }
-    return sum;
-}
-
-/* A mean power with noise restored that its intervals left out (or, negative, taken away
- * that they held), and lines removed that turned out not to belong to it. */
-static struct power with_noise(const struct moments *moments, struct power noise,
-                               double lines)
-{
-    double mean = moments_mean_x(moments), u95 = moments_u95(moments);
-    double scale = mean > 0 ? (mean + noise.mean) / mean : 1;
-    return (struct power){mean + noise.mean - lines, hypotenuse(u95 * scale, noise.u95)};
-}
-
-static struct power less(struct power noise)
-{
-    return (struct power){-noise.mean, noise.u95};
-}
-
-static double ratio_u95(const struct moments *moments, double numerator,
-                        double fundamental, double more)
-{
-    double factor = numerator / fundamental;
-    return hypotenuse(moments_u95_of_difference(moments, factor), more) / fundamental;
-}
-
-static void thd_power(const struct view *view, struct distortion_powers *powers)
-{
-    const struct distortion_channel *channel = view->channel;
-    struct power noise = {0, 0};
-    for (int k = 2; k <= view->request->harmonics; k++) {
-        struct harmonic_place place =
-            tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
-        if (!distortion_counts_in_thd(channel, &place))
-            continue;
-        powers->has_harmonics_in_band = true;
-        add(&noise, lobe_noise(view, place.lobe));
-    }
-    powers->thd = with_noise(&channel->thd, less(noise), 0);
-    powers->thd_per_fundamental_u95 =
-        ratio_u95(&channel->thd, powers->thd.mean, powers->fundamental.mean, noise.u95);
-}
-
-static struct power mains_power(const struct view *view, int family, bool *ret_any)
-{
-    const struct distortion_channel *channel = view->channel;
-    struct power noise = {0, 0};
-    *ret_any = false;
-    for (int m = 1; m <= DISTORTION_MAINS_LINES; m++) {
-        struct bins lobe = distortion_mains_lobe(channel, &view->nominal, family, m);
-        if (bins_width(lobe) == 0)
-            continue;
-        *ret_any = true;
-        add(&noise, lobe_noise(view, lobe));
-    }
-    return with_noise(&channel->mains[family], less(noise), 0);
-}
-
-static void gather_mains(const struct view *view, struct distortion_powers *powers)
-{
-    bool any50, any60;
-    struct power mains50 = mains_power(view, 0, &any50);
-    struct power mains60 = mains_power(view, 1, &any60);
-    bool fifty = any50 && (!any60 || mains50.mean >= mains60.mean);
-    powers->mains = fifty ? mains50 : mains60;
-    powers->has_mains = any50 || any60;
-}
-
-static void gather(const struct view *view, const struct distortion_lines *lines,
-                   struct distortion_powers *powers)
-{
-    const struct distortion_channel *channel = view->channel;
-    const struct power nothing = {0, 0};
-    struct bins tone = view->nominal.fundamental;
-    struct power in_tone = lobe_noise(view, tone);
-    struct power in_band_of_tone = nothing;
-    if (!channel->notch_weights) /* a notch leaves nothing there */
-        in_band_of_tone =
-            noise_under(view, tone, bins_width(bins_within(tone, channel->band)));
-    powers->fundamental = with_noise(&channel->fundamental, less(in_tone), 0);
-    powers->total = with_noise(&channel->total, nothing, 0);
-    powers->residual = with_noise(&channel->residual, in_band_of_tone, 0);
-    powers->residual_per_fundamental_u95 =
-        ratio_u95(&channel->residual, powers->residual.mean, powers->fundamental.mean,
-                  in_band_of_tone.u95);
-    /* Folded harmonics of high order are found as lines; they are harmonics, not noise.
-     */
-    powers->noise = with_noise(&channel->noise, restored(view, channel->band, NULL),
-                               lines->folded_power);
-    powers->noise_per_fundamental_u95 =
-        hypotenuse(powers->noise.u95, powers->fundamental.u95 * powers->noise.mean /
-                                          powers->fundamental.mean) /
-        powers->fundamental.mean;
-    powers->noise_a =
-        with_noise(&channel->noise_a, restored(view, channel->band, channel->a_weights),
-                   lines->folded_power_a);
-    powers->out_of_band = with_noise(&channel->out_of_band_noise,
-                                     restored(view, channel->out_of_band, NULL), 0);
-    thd_power(view, powers);
-    gather_mains(view, powers);
-    powers->correlated = lines->high_order_power;
-}
+#include "analysis/measurements/distortion_powers.h"
 
 /* The larger half-width in decibels of a power known to this relative half-width. */
 static double db_u95(double relative)
@@ -302,11 +139,11 @@ static void report_against_reference(struct report *report, int c,
     double turns = own.cycles * (own_middle - other_middle);
     double degrees =
         (own.phase - other.phase) * 180 / M_PI - 360 * (turns - floor(turns));
-    double both = hypotenuse(own.phase_u95, other.phase_u95);
+    double both = hypot(own.phase_u95, other.phase_u95);
     if (channel == reference)
         relative = both = 0;
     else
-        relative = hypotenuse(relative, p->fundamental.u95 / p->fundamental.mean);
+        relative = hypot(relative, p->fundamental.u95 / p->fundamental.mean);
     report_value(report, c, FIGURE_CHANNEL_LEVEL_DIFFERENCE,
                  channel == reference
                      ? 0
@@ -323,8 +160,9 @@ static double phase_deg(double complex phase_sum, int order)
     return degrees - 360 * round(degrees / 360);
 }
 
-static void report_harmonics(const struct view *view, const struct distortion_powers *p,
-                             struct report *report, int c)
+static void report_harmonics(const struct distortion_view *view,
+                             const struct distortion_powers *p, struct report *report,
+                             int c)
 {
     const struct distortion_channel *channel = view->channel;
     double threshold = statistics_line_threshold(channel->spectrum.segments,
@@ -332,9 +170,8 @@ static void report_harmonics(const struct view *view, const struct distortion_po
     for (int k = 2; k <= view->request->harmonics; k++) {
         struct harmonic_place place =
             tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
-        struct power noise = lobe_noise(view, place.lobe);
-        struct power power = with_noise(&channel->harmonic[k], less(noise), 0);
-        double beside = noise.mean / bins_width(place.lobe), peak = 0;
+        double beside, peak = 0;
+        struct power power = distortion_harmonic_power(view, &place, k, &beside);
         for (int j = place.lobe.first; j <= place.lobe.last; j++)
             peak = fmax(peak, channel->spectrum.sum[j]);
         bool above = place.separate && power.mean > 0 && !(power.mean <= power.u95) &&
@@ -373,36 +210,18 @@ static void report_spectrum(const struct distortion_channel *channel,
     report_series(report, c, SERIES_SPECTRUM, &series);
 }
 
-static bool view_new(const struct distortion_channel *channel,
-                     const struct distortion_request *request, struct view *ret,
-                     struct problem *problem)
-{
-    int length = channel->plan.length;
-    double tone_bins = tone_track_result(&channel->track).cycles * length;
-    double smear =
-        (channel->track.maximum_cycles - channel->track.minimum_cycles) / 2 * length;
-    *ret = (struct view){.channel = channel, .request = request, .tone_bins = tone_bins};
-    if (!tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &ret->nominal,
-                        problem) ||
-        !tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &ret->wide, problem))
-        return false;
-    tone_bands_lay(&ret->nominal, length, tone_bins, request->harmonics, 0);
-    tone_bands_lay(&ret->wide, length, tone_bins, request->harmonics, smear);
-    return true;
-}
-
 bool distortion_figures(const struct distortion_channel *channel,
                         const struct distortion_request *request,
                         const struct distortion_channel *reference, struct report *report,
                         int c, struct distortion_powers *ret, struct problem *problem)
 {
-    struct view view = {0};
+    struct distortion_view view = {0};
     struct distortion_lines lines = {0};
     struct distortion_powers powers = {0};
-    bool done = view_new(channel, request, &view, problem) &&
+    bool done = distortion_view_new(channel, request, &view, problem) &&
                 distortion_lines_find(channel, request, &view.wide, &lines, problem);
     if (done) {
-        gather(&view, &lines, &powers);
+        distortion_powers_gather(&view, &lines, &powers);
         report_levels(report, c, channel, &powers);
         report_distortions(report, c, request, &powers);
         report_against_reference(report, c, channel, &powers, reference);
@@ -413,7 +232,6 @@ bool distortion_figures(const struct distortion_channel *channel,
         *ret = powers;
     }
     distortion_lines_free(&lines);
-    tone_bands_free(&view.nominal);
-    tone_bands_free(&view.wide);
+    distortion_view_free(&view);
     return done;
 }

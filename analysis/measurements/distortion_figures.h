@@ -2,7 +2,7 @@
 #ifndef ANALYSIS_MEASUREMENTS_DISTORTION_FIGURES_H
 #define ANALYSIS_MEASUREMENTS_DISTORTION_FIGURES_H
 
-#include "analysis/measurements/distortion_pass.h"
+#include "analysis/measurements/distortion_powers.h"
 
 /** In the order of the table in distortion.c. */
 enum distortion_figure {
@@ -36,20 +36,6 @@ enum distortion_figure {
 enum { LIST_HARMONICS, LIST_LINES, DISTORTION_LISTS };
 enum { FINDING_OVERLOAD, DISTORTION_FINDINGS };
 enum { SERIES_SPECTRUM, DISTORTION_SERIES };
-
-/** A mean power with its 95 % half-width (NaN: not known). */
-struct power {
-    double mean, u95;
-};
-
-/** What the figures of one channel are made of. */
-struct distortion_powers {
-    struct power fundamental, total, residual, noise, noise_a, out_of_band, thd, mains;
-    double residual_per_fundamental_u95; /* half-width of residual/fundamental */
-    double noise_per_fundamental_u95, thd_per_fundamental_u95;
-    bool has_harmonics_in_band, has_mains;
-    double correlated; /* harmonics above the highest order: what they add up to */
-};
 
 /** Fills the channel's part of the report, index c. `reference` is channel 1's state,
  * whose figures are made first (NULL: it was not measured). OUT_OF_MEMORY. */
