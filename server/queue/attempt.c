@@ -25,11 +25,10 @@ static int open_content(const struct attempt *attempt,
     if (content < 0) {
         bool later = errno == EMFILE || errno == ENFILE || errno == ENOMEM;
         *end = later ? ATTEMPT_LATER : ATTEMPT_FAILED;
-        server_problem_set(
-            problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
-            "The file of the recording %s cannot be opened (%s); upload the "
-            "recording again.",
-            capture->id, strerror(errno));
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
+                           "The file of the recording %s cannot be opened (%s); %s.",
+                           capture->id, strerror(errno),
+                           later ? "this is tried again" : "upload the recording again");
         return -1;
     }
     struct stat file;

@@ -93,6 +93,16 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
         fake_worker_say(socket, json_string_value(json_object_get(settings, "text")));
         return;
     }
+    if (strcmp(act, "refuse") == 0) {
+        fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"not_measurable\","
+                                "\"field\":\"duration_s\",\"detail\":\"too short\"}");
+        return;
+    }
+    if (strcmp(act, "no-memory") == 0) {
+        fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"out_of_memory\","
+                                "\"field\":null,\"detail\":\"too long\"}");
+        return;
+    }
     if (strcmp(act, "progress") == 0) {
         fake_worker_say(socket, "{\"answer\":\"progress\",\"fraction\":0.25}");
         fake_worker_say(socket, "{\"answer\":\"progress\",\"fraction\":0.5}");

@@ -1,0 +1,184 @@
+/* Orders follow from the rule in queue.h: round robin over testers, oldest first within
+ * one. */
+#include "server/queue/schedule.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tests/support/support.h"
+
+static void add(struct schedule *schedule, const char *tester, const char *id)
+{
+    struct store_analysis analysis = {.tester = (char *)tester,
+                                      .measurement = (char *)"distortion",
+                                      .settings = (char *)"{}"};
+    snprintf(analysis.id, sizeof analysis.id, "%s", id);
+    struct job *job = schedule_job_new(&analysis);
+    assert_non_null(job);
+    assert_true(schedule_add(schedule, job));
+}
+
+/** Takes and removes every job; fills the order of their ids with a space after each. */
+static void drain(struct schedule *schedule, char *order, size_t size)
+{
+    size_t used = 0;
+    struct job *job;
+    order[0] = '\0';
+    while ((job = schedule_take(schedule)) != NULL) {
+        used += (size_t)snprintf(order + used, size - used, "%s ", job->analysis.id);
+        assert_true(used < size);
+        schedule_remove(schedule, job);
+        schedule_job_free(job);
+    }
+}
+
+static void one_tester_is_served_oldest_first(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    add(schedule, "unit-a", "a1");
+    add(schedule, "unit-a", "a2");
+    add(schedule, "unit-a", "a3");
+    char order[64];
+    drain(schedule, order, sizeof order);
+    assert_string_equal(order, "a1 a2 a3 ");
+    schedule_free(schedule);
+}
+
+static void testers_take_turns(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    for (int i = 1; i <= 4; i++) {
+        char id[16];
+        snprintf(id, sizeof id, "a%d", i);
+        add(schedule, "a", id);
+    }
+    add(schedule, "b", "b1");
+    add(schedule, "c", "c1");
+    add(schedule, "c", "c2");
+    char order[64];
+    drain(schedule, order, sizeof order);
+    assert_string_equal(order, "a1 b1 c1 a2 c2 a3 a4 ");
+    schedule_free(schedule);
+}
+
+static void a_newcomer_waits_one_round_at_most(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    for (int i = 0; i < 1000; i++) {
+        char id[16];
+        snprintf(id, sizeof id, "a%d", i);
+        add(schedule, "a", id);
+    }
+    add(schedule, "b", "b1");
+    struct job *first = schedule_take(schedule), *second = schedule_take(schedule);
+    assert_string_equal(first->analysis.id, "a0");
+    assert_string_equal(second->analysis.id, "b1");
+    schedule_free(schedule);
+}
+
+static void jobs_are_found_until_they_are_removed(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    add(schedule, "a", "a1");
+    add(schedule, "b", "b1");
+    assert_int_equal(schedule_waiting(schedule), 2);
+    struct job *job = schedule_take(schedule);
+    assert_true(job->running);
+    assert_ptr_equal(schedule_find(schedule, "a1"), job);
+    assert_non_null(schedule_find(schedule, "b1"));
+    assert_null(schedule_find(schedule, "c1"));
+    assert_int_equal(schedule_waiting(schedule), 1);
+    assert_int_equal(schedule_running(schedule), 1);
+    schedule_remove(schedule, job);
+    schedule_job_free(job);
+    assert_null(schedule_find(schedule, "a1"));
+    assert_int_equal(schedule_running(schedule), 0);
+    schedule_free(schedule);
+}
+
+static void count_one(struct job *job, void *context)
+{
+    (void)job;
+    ++*(int *)context;
+}
+
+/* The naive oracle: the position is the turn in which the job is really taken. */
+static void positions_are_the_turns(void **state)
+{
+    (void)state;
+    enum { JOBS = 200, TESTERS = 7 };
+    uint64_t seed = 20261125;
+    print_message("seed %llu\n", (unsigned long long)seed);
+    struct support_random random = support_random_seed(seed);
+    for (int round = 0; round < 20; round++) {
+        struct schedule *schedule = schedule_new();
+        char ids[JOBS][16];
+        int claimed[JOBS], taken[JOBS], turn = 0;
+        for (int i = 0; i < JOBS; i++) {
+            char tester[16];
+            /* uneven: the square favours the first testers */
+            double u = support_uniform(&random);
+            snprintf(tester, sizeof tester, "t%d", (int)(u * u * TESTERS));
+            snprintf(ids[i], sizeof ids[i], "j%d", i);
+            add(schedule, tester, ids[i]);
+            /* some are served in between, so that the round does not begin with t0 */
+            taken[i] = -1;
+            if (i % 5 == 4) {
+                struct job *job = schedule_take(schedule);
+                taken[atoi(job->analysis.id + 1)] = 0;
+            }
+        }
+        for (int i = 0; i < JOBS; i++)
+            claimed[i] =
+                taken[i] == 0
+                    ? 0
+                    : schedule_position(schedule, schedule_find(schedule, ids[i]));
+        struct job *job;
+        while ((job = schedule_take(schedule)) != NULL)
+            taken[atoi(job->analysis.id + 1)] = ++turn;
+        for (int i = 0; i < JOBS; i++)
+            assert_int_equal(claimed[i], taken[i]);
+        int count = 0;
+        schedule_each(schedule, count_one, &count);
+        assert_int_equal(count, JOBS);
+        assert_int_equal(schedule_running(schedule), JOBS);
+        schedule_free(schedule);
+    }
+}
+
+static void a_job_owns_its_texts(void **state)
+{
+    (void)state;
+    char tester[] = "desk", measurement[] = "distortion", settings[] = "{}",
+         problem[] = "{}";
+    struct store_analysis analysis = {.tester = tester,
+                                      .measurement = measurement,
+                                      .settings = settings,
+                                      .problem = problem};
+    struct job *job = schedule_job_new(&analysis);
+    tester[0] = measurement[0] = settings[0] = problem[0] = '!';
+    assert_string_equal(job->analysis.tester, "desk");
+    assert_string_equal(job->analysis.measurement, "distortion");
+    assert_string_equal(job->analysis.settings, "{}");
+    assert_string_equal(job->analysis.problem, "{}");
+    schedule_job_free(job);
+    schedule_job_free(NULL);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(one_tester_is_served_oldest_first),
+        cmocka_unit_test(testers_take_turns),
+        cmocka_unit_test(a_newcomer_waits_one_round_at_most),
+        cmocka_unit_test(jobs_are_found_until_they_are_removed),
+        cmocka_unit_test(positions_are_the_turns),
+        cmocka_unit_test(a_job_owns_its_texts),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
