@@ -13,9 +13,9 @@ import harness
 
 TONE_HZ = 997.0
 DEVICES = {
-    "attenuated": "sox -V1 -R tone.wav device.wav gain -6",
+    "attenuated": "sox -V1 -R tone.wav -b 24 device.wav gain -6",
     "overdriven": "sox -V1 -R tone.wav device.wav gain -9 overdrive 6 30",
-    "resampled": "sox -V1 -R tone.wav -b 24 device.wav rate -v 44100",
+    "resampled": "sox -V1 -R tone.wav -b 16 device.wav rate -v 44100",
     "opus": "opusenc --quiet --bitrate 160 tone.wav tone.opus &&"
             " opusdec --quiet tone.opus device.wav",
     "vorbis": "oggenc -Q -q 6 tone.wav -o tone.ogg && oggdec -Q -b 16 tone.ogg -o device.wav",
@@ -45,7 +45,7 @@ def least_squares(x, rate_hz):
             phase = 2 * numpy.pi * frequency_hz * order * t
             columns += [numpy.cos(phase), numpy.sin(phase)]
         matrix = numpy.column_stack(columns)
-        terms = numpy.linalg.lstsq(matrix, x, rcond=None)[0]
+        terms = numpy.linalg.solve(matrix.T @ matrix, matrix.T @ x)
         slope = 2 * numpy.pi * t * (terms[2] * matrix[:, 1] - terms[1] * matrix[:, 2])
         frequency_hz += slope @ (x - matrix @ terms) / (slope @ slope)
     amplitudes = numpy.hypot(terms[1::2], terms[2::2])
@@ -53,14 +53,17 @@ def least_squares(x, rate_hz):
 
 
 def residual_power(residual, rate_hz, frequency_hz):
-    """In 20 Hz…20 kHz; within 1 % of the tone the density of the next 1 % stands in, for the
-    measurement counts what is nearer than 1 % as the tone's own."""
+    """In 20 Hz…20 kHz: least and most. What lies within 1 % of the tone counts as the tone's
+    own, and the noise beside it stands in. For a steady device that is a matter of 0.005 dB;
+    the noise of a codec hugs the tone, so that it lies between leaving out what is nearer
+    than 1 % and putting in its place what is there or the density of the next 1 %."""
     power = numpy.abs(numpy.fft.rfft(residual)) ** 2 * 2 / len(residual) ** 2
     f = numpy.fft.rfftfreq(len(residual), 1 / rate_hz)
     band = (f >= 20) & (f <= 20000)
     distance = abs(f - frequency_hz) / frequency_hz
     near, beside = distance <= 0.01, (distance > 0.01) & (distance <= 0.02)
-    return power[band & ~near].sum() + power[beside].mean() * near.sum()
+    least = power[band & ~near].sum()
+    return least, least + max(power[near].sum(), power[beside].mean() * near.sum())
 
 
 def db(power_ratio):
@@ -73,7 +76,7 @@ class Recordings(harness.DaemonCase):
         super().setUpClass()
         cls.tone = cls.daemon.get(
             f"/v1/signals/tone/audio?frequency_hz={TONE_HZ:g}&level_dbfs=-1&bits=24"
-            "&sample_rate_hz=48000&channels=2&duration_s=10").body
+            "&sample_rate_hz=48000&channels=2&duration_s=30").body
 
     def measured(self, command):
         """The first channel's result, and the same by the other method."""
@@ -89,32 +92,34 @@ class Recordings(harness.DaemonCase):
         channel = self.daemon.get(analysis["links"]["result"]).json["channels"][0]
         first, last = (round(channel["span"][end] * rate_hz) for end in ("start_s", "end_s"))
         frequency_hz, amplitudes, residual = least_squares(x[first:last], rate_hz)
-        power = residual_power(residual, rate_hz, frequency_hz)
-        return channel, frequency_hz, amplitudes, power
+        return channel, frequency_hz, amplitudes, residual_power(residual, rate_hz, frequency_hz)
 
-    def close(self, figure, want, tolerance):
-        """Within the tolerance, or the scatter that the figure itself claims."""
+    def between(self, figure, least, most, tolerance):
+        """To the tolerance, or to the scatter that the figure itself claims."""
         self.assertIsNotNone(figure["value"], figure)
-        self.assertAlmostEqual(figure["value"], want, delta=max(tolerance, figure["u95"]))
+        tolerance = max(tolerance, figure["u95"])
+        self.assertGreaterEqual(figure["value"], least - tolerance)
+        self.assertLessEqual(figure["value"], most + tolerance)
 
     def test_figures_agree_with_another_method(self):
         for name, command in DEVICES.items():
             with self.subTest(name):
-                channel, frequency_hz, amplitudes, power = self.measured(command)
+                channel, frequency_hz, amplitudes, (least, most) = self.measured(command)
                 figures = channel["figures"]
-                tone_power = amplitudes[0] ** 2 / 2
+                tone = amplitudes[0] ** 2 / 2
                 self.assertAlmostEqual(
                     figures["fundamental_frequency"]["value"] / frequency_hz, 1, delta=1e-8)
-                self.close(figures["fundamental_level"], db(2 * tone_power), 0.001)
-                self.close(figures["sinad"], db(tone_power / power), 0.02)
-                self.close(figures["thd_plus_noise"], db(power / (tone_power + power)), 0.02)
+                self.between(figures["fundamental_level"], db(2 * tone), db(2 * tone), 0.001)
+                self.between(figures["sinad"], db(tone / most), db(tone / least), 0.02)
+                self.between(figures["thd_plus_noise"], db(least / (tone + least)),
+                             db(most / (tone + most)), 0.02)
 
     def test_harmonics_agree_with_another_method(self):
         channel, _, amplitudes, _ = self.measured(DEVICES["overdriven"])
         levels = 20 * numpy.log10(amplitudes / amplitudes[0])
         self.assertGreater(levels[1], -60, "the device has even harmonics")
         thd = db((amplitudes[1:] ** 2).sum() / amplitudes[0] ** 2)
-        self.close(channel["figures"]["thd"], thd, 0.02)
+        self.between(channel["figures"]["thd"], thd, thd, 0.02)
         for row in channel["lists"]["harmonics"]:
             if levels[row["order"] - 1] > -90:
                 self.assertAlmostEqual(row["level_dbc"], levels[row["order"] - 1], delta=0.02)
