@@ -164,7 +164,7 @@ def number_text(value, u95):
         return f"{value:.7g}"
     decimals = 1 - math.floor(math.log10(u95))
     if decimals > 7:
-        return f"{value:.7g} ± {u95:.1e}"
+        return f"{value:.10g} ± {u95:.1e}"
     decimals = max(decimals, 0)
     return f"{value:.{decimals}f} ± {u95:.{decimals}f}"
 
@@ -175,7 +175,7 @@ def figure_text(figure):
         return f"{number_text(figure['value'], figure.get('u95'))} {unit}".rstrip()
     reason = REASONS.get(figure.get("reason"), figure.get("reason", "no reason given"))
     if figure.get("bound") is not None:
-        return f"bound {figure['bound']:.6g} {unit} ({reason})"
+        return f"no worse than {figure['bound']:.6g} {unit} ({reason})"
     return f"— ({reason})"
 
 
@@ -205,31 +205,28 @@ def print_figures(channels):
     table(rows)
 
 
-def level_text(line):
-    if line["level_dbc"] is not None:
-        return number_text(line["level_dbc"], line.get("u95_db"))
-    bound = line.get("bound_dbc")
-    return "—" if bound is None else f"below {bound:.1f}"
-
-
 def print_harmonics(channel):
-    harmonics = channel.get("lists", {}).get("harmonics")
-    if not harmonics:
-        return
-    print(f"  harmonics of channel {channel['channel']}")
+    harmonics = channel.get("lists", {}).get("harmonics", [])
     rows = [["order", "Hz", "dB re fundamental", "degrees", ""]]
     for line in harmonics:
-        phase = line["phase_deg"]
+        if line["level_dbc"] is None:
+            continue
         rows.append(
             [
                 str(line["order"]),
                 f"{line['frequency_hz']:.2f}",
-                level_text(line),
-                "—" if phase is None else f"{phase:.1f}",
+                number_text(line["level_dbc"], line["u95_db"]),
+                f"{line['phase_deg']:.1f}",
                 "aliased" if line["aliased"] else "",
             ]
         )
-    table(rows)
+    hidden = [line for line in harmonics if line["level_dbc"] is None]
+    if len(rows) > 1:
+        print(f"  harmonics of channel {channel['channel']}")
+        table(rows)
+    if hidden:
+        orders = ", ".join(str(line["order"]) for line in hidden)
+        print(f"  harmonics of channel {channel['channel']} below the noise: {orders}")
     print()
 
 
