@@ -35,7 +35,7 @@ bool slot_start(struct slot *slot, const char *program, struct server_problem *p
     slot->socket = process.socket;
     slot->jobs = 0;
     slot->state = SLOT_STARTING;
-    slot->due_ms = clock_monotonic_ms() + LIMIT_DESCRIBE_S * 1000;
+    slot->due_ms = clock_monotonic_ms() + (int64_t)LIMIT_DESCRIBE_S * 1000;
     static const char describe[] = "{\"request\":\"describe\"}";
     if (wire_send(slot->socket, describe, sizeof describe - 1, NULL, 0) != WIRE_OK)
         slot_end(slot, true);

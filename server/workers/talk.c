@@ -241,7 +241,7 @@ enum workers_outcome talk_answer(int socket, const struct workers_call *call,
         if (died_unheard(socket))
             return WORKERS_STOPPED;
         struct wire_frame frame;
-        int limit_ms = left_ms < TALK_FRAME_S * 1000 ? (int)left_ms : TALK_FRAME_S * 1000;
+        int limit_ms = left_ms < TALK_FRAME_MS ? (int)left_ms : TALK_FRAME_MS;
         enum wire_status status = wire_receive(socket, limit_ms, &frame);
         if (status == WIRE_TIMEOUT && limit_ms == left_ms)
             return timed_out(problem, call->deadline_s);

@@ -11,8 +11,8 @@
 #include "server/workers/workers.h"
 
 enum {
-    TALK_FRAME_S = 5,   /* a frame once begun must be whole after so long */
-    TALK_WATCH_MS = 50, /* how often a cancellation is looked for */
+    TALK_FRAME_MS = 5000, /* a frame once begun must be whole after so long */
+    TALK_WATCH_MS = 50,   /* how often a cancellation is looked for */
 };
 
 /** Sends the call's request and descriptors. WIRE_CLOSED: the worker was dead and has

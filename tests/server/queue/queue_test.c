@@ -258,6 +258,8 @@ static void a_shortage_of_descriptors_only_delays(void **state)
     while (count < 64 && (held[count] = dup(0)) >= 0)
         count++;
     house_add(&house, "done", NULL, id);
+    for (int i = 0; i < 2000 && house_state(&house, id) == STORE_QUEUED; i++)
+        poll(NULL, 0, 5);
     poll(NULL, 0, 300);
     enum store_state meanwhile = house_state(&house, id);
     assert_int_equal(setrlimit(RLIMIT_NOFILE, &former), 0);
@@ -285,7 +287,13 @@ static void an_end_that_cannot_be_recorded_is_recorded_later(void **state)
     tiny.rlim_cur = 1;
     house_touch(&house, "go");
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &tiny), 0);
-    poll(NULL, 0, 500);
+    int result = -1;
+    for (int i = 0; i < 4000 && result < 0; i++) {
+        poll(NULL, 0, 5);
+        result = spool_open_result(house.spool, id);
+    }
+    close(result);
+    poll(NULL, 0, 500); /* kept; without the limit it would be recorded by now */
     enum store_state meanwhile = house_state(&house, id);
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &former), 0);
     assert_int_equal(meanwhile, STORE_RUNNING);
