@@ -83,6 +83,7 @@ class Refusals(harness.DaemonCase):
             ("rate 0", waves.riff(data, 1, 0, 16), {"sample_rate_hz", None}),
             ("rate 7999 Hz", waves.riff(data, 1, 7999, 16), {"sample_rate_hz"}),
             ("rate 768001 Hz", waves.riff(data, 1, 768001, 16), {"sample_rate_hz"}),
+            ("RF64 of 2^36 frames", waves.rf64(waves.tone(duration_s=0.1), 1 << 36), {"frames"}),
             ("FLAC of 2^36 - 1 frames", waves.flac_header(frames=(1 << 36) - 1), {"frames", None}),
         ):
             with self.subTest(name):
@@ -176,9 +177,6 @@ class LyingLengths(harness.DaemonCase):
         data = waves.pcm(waves.tone(duration_s=2), 16)
         body = waves.riff(data, 1, 48000, 16, data_bytes=len(data) + 9000)
         self.check_taken(body, 96000)
-
-    def test_rf64_that_claims_2_to_the_36_frames(self):
-        self.check_taken(waves.rf64(waves.tone(duration_s=2), 1 << 36), 96000)
 
 
 if __name__ == "__main__":
