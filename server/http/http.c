@@ -20,7 +20,7 @@ enum {
     BLOCKING_THREADS = 16,
     CONNECTION_MEMORY_BYTES = 64 * 1024,
     CONNECTION_LIMIT = 400, /* two descriptors each, below the usual 1024 */
-    CONNECTION_IDLE_S = 60,
+    CONNECTION_IDLE_S = 30,
     DRAIN_MS = 5000,
     DRAIN_STEP_MS = 10,
 };
@@ -128,11 +128,11 @@ static enum MHD_Result queue_reply(struct request *request)
  * edge- triggered poll. The end of a client's sending that came together with its last
  * bytes is no event of its own: nobody would notice it before the connection's idle time
  * is over. Shutting the reading side makes one. */
-static void notice_end_of_sending(const struct request *request)
+static void notice_end_of_sending(struct MHD_Connection *connection)
 {
     char byte;
     const union MHD_ConnectionInfo *info =
-        MHD_get_connection_info(request->connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
     if (info != NULL && recv(info->connect_fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
         shutdown(info->connect_fd, SHUT_RD);
 }
@@ -147,7 +147,7 @@ static enum MHD_Result first_call(struct request *request, const char *method,
     bool admitted = admit(request, method, version, &request->refusal);
     int64_t body_bytes = headers_body_bytes(&request->headers);
     if (body_bytes != 0)
-        notice_end_of_sending(request);
+        notice_end_of_sending(request->connection);
     if (admitted)
         return MHD_YES;
     bool unsent = body_bytes != 0 && request->headers.expect != NULL;
@@ -165,7 +165,7 @@ static enum MHD_Result take_piece(struct request *request, const char *piece,
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
     int64_t limit_bytes = swallow_limit_bytes;
     request->body_bytes += (int64_t)count;
-    notice_end_of_sending(request);
+    notice_end_of_sending(request->connection);
     if (request->refusal.code != SERVER_PROBLEM_NONE)
         kind = ROUTE_BODY_NONE;
     if (kind == ROUTE_BODY_STREAM) {
@@ -260,10 +260,10 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
                       enum MHD_RequestTerminationCode code)
 {
     (void)context;
-    (void)connection;
-    (void)code;
     request_free(*state);
     *state = NULL;
+    if (code == MHD_REQUEST_TERMINATED_COMPLETED_OK)
+        notice_end_of_sending(connection);
 }
 
 static void fill_hosts(struct http *http)
