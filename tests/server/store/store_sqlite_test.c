@@ -115,6 +115,23 @@ static void store_open_refuses_a_newer_version(void **state)
     assert_refused(folder, "has version 2, but this program knows versions up to 1");
 }
 
+static void store_open_refuses_recordings_without_their_database(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX], path[PATH_MAX + 80];
+    support_temporary_folder(folder);
+    snprintf(path, sizeof path, "%s/objects", folder);
+    assert_int_equal(mkdir(path, 0700), 0);
+    strcat(path, "/ab");
+    assert_int_equal(mkdir(path, 0700), 0);
+    strcat(path, "/abcdef");
+    int file = open(path, O_WRONLY | O_CREAT, 0600);
+    assert_true(file >= 0);
+    close(file);
+    assert_refused(folder, "holds 1 recordings");
+    assert_int_equal(access(path, F_OK), 0);
+}
+
 static void store_open_refuses_another_programs_file(void **state)
 {
     (void)state;
@@ -197,6 +214,7 @@ int main(void)
         cmocka_unit_test(store_open_makes_a_private_durable_database),
         cmocka_unit_test(store_rows_outlast_close_and_crash),
         cmocka_unit_test(store_open_refuses_a_newer_version),
+        cmocka_unit_test(store_open_refuses_recordings_without_their_database),
         cmocka_unit_test(store_open_refuses_another_programs_file),
         cmocka_unit_test(store_open_refuses_what_is_no_database),
         cmocka_unit_test(store_open_refuses_a_damaged_page),
