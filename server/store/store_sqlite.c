@@ -34,7 +34,7 @@ static bool check_fresh(const char *state_folder, const char *path,
     glob_t found = {0};
     if (access(path, F_OK) == 0)
         return true;
-    snprintf(pattern, sizeof pattern, "%s/objects/??/*", state_folder);
+    snprintf(pattern, sizeof pattern, "%s/objects/[0-9a-f][0-9a-f]/*", state_folder);
     bool any = glob(pattern, GLOB_NOSORT, NULL, &found) == 0;
     size_t count = found.gl_pathc;
     globfree(&found);
