@@ -151,9 +151,9 @@ static bool take_descriptors(struct msghdr *message, struct wire_frame *frame)
 }
 
 /**
- * Reads exactly `want` bytes before the deadline and collects descriptors. Only the first read
- * of a frame may bring them (`first`): later ones break the conversation. An end before any
- * byte is WIRE_CLOSED.
+ * Reads exactly `want` bytes before the deadline and collects descriptors. Only the first
+ * read of a frame may bring them (`first`): later ones break the conversation. An end
+ * before any byte is WIRE_CLOSED.
  */
 static enum wire_status read_exactly(int socket, int64_t deadline_ms, bool first,
                                      void *bytes, size_t want, struct wire_frame *frame)

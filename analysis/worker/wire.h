@@ -2,8 +2,8 @@
  * The wire between daemon and worker: frames over a stream socketpair.
  *
  * A frame is an 8-byte header (magic "RWF1", length as little-endian uint32) and `length`
- * bytes of UTF-8 JSON, one object. Descriptors travel by SCM_RIGHTS with the header's first
- * byte. A worker serves one request at a time:
+ * bytes of UTF-8 JSON, one object. Descriptors travel by SCM_RIGHTS with the header's
+ * first byte. A worker serves one request at a time:
  *
  *   request (daemon → worker)                                            descriptors
  *   {"request":"describe"}                                               none
@@ -17,9 +17,9 @@
  *                              inspect adds format, warnings; render adds bytes
  *   {"answer":"problem","code":"not_audio","field":null,"detail":"…"}
  *
- * The capture is open for reading, with its own offset; result and output are empty and open
- * for writing. Both ends treat what they read as hostile: a frame over its limit, bad magic,
- * or a descriptor too many ends the conversation.
+ * The capture is open for reading, with its own offset; result and output are empty and
+ * open for writing. Both ends treat what they read as hostile: a frame over its limit,
+ * bad magic, or a descriptor too many ends the conversation.
  *
  * The result file that `measure` writes:
  *   struct wire_result_header (32 bytes, little-endian)
@@ -27,8 +27,8 @@
  *   index_bytes  of JSON: [{"name":"spectrum","channel":1,"points":131073,"offset":0,
  *                 "x":{"name":"frequency","unit":"Hz","start":0.0,"step":0.73},
  *                 "y":{"name":"level","unit":"dBFS"},"resolution_bandwidth_hz":1.93}, …]
- *                 `offset` counts bytes from the start of the series data to the column of y.
- *                 Where x is not evenly spaced it has "offset" in place of start and step.
+ *                 `offset` counts bytes from the start of the series data to the column
+ * of y. Where x is not evenly spaced it has "offset" in place of start and step.
  *   series_bytes of little-endian float32 columns; −∞ stands for "no value" (JSON null)
  */
 #ifndef ANALYSIS_WORKER_WIRE_H
@@ -62,8 +62,8 @@ enum wire_status {
     WIRE_BROKEN,  /* closed within a frame, bad magic, too long, error of the socket */
 };
 
-/** Sends one frame with 0…WIRE_MAX_DESCRIPTORS descriptors, which stay the caller's. Never
- *  raises SIGPIPE. */
+/** Sends one frame with 0…WIRE_MAX_DESCRIPTORS descriptors, which stay the caller's.
+ * Never raises SIGPIPE. */
 enum wire_status wire_send(int socket, const char *json, size_t length,
                            const int *descriptors, size_t descriptor_count)
     __attribute__((warn_unused_result));

@@ -1,7 +1,7 @@
 /**
- * Options of the daemon: --name VALUE or --name=VALUE on the command line, RESIDUUM_NAME in
- * the environment (dashes become underscores), then the default; the command line wins.
- * One table drives parsing, --help and the README.
+ * Options of the daemon: --name VALUE or --name=VALUE on the command line, RESIDUUM_NAME
+ * in the environment (dashes become underscores), then the default; the command line
+ * wins. One table drives parsing, --help and the README.
  */
 #ifndef SERVER_BASE_OPTIONS_H
 #define SERVER_BASE_OPTIONS_H
@@ -14,14 +14,16 @@
 enum { OPTIONS_LISTENERS_MAX = 8, OPTIONS_HOST_NAMES_MAX = 8 };
 
 struct options {
-    char listen[OPTIONS_LISTENERS_MAX][128]; /* "127.0.0.1:8737", "[::1]:0", "localhost:0" */
+    char listen[OPTIONS_LISTENERS_MAX]
+               [128]; /* "127.0.0.1:8737", "[::1]:0", "localhost:0" */
     int listen_count;
-    char state[PATH_MAX];     /* state folder; default $XDG_STATE_HOME/residuum or
-                                 $HOME/.local/state/residuum */
-    int workers;              /* 1…64; default: processors */
+    char state[PATH_MAX];      /* state folder; default $XDG_STATE_HOME/residuum or
+                                  $HOME/.local/state/residuum */
+    int workers;               /* 1…64; default: processors */
     uint64_t max_upload_bytes; /* default 4 GiB */
-    char worker[PATH_MAX];    /* residuum-worker; default beside the daemon's executable */
-    char host_names[OPTIONS_HOST_NAMES_MAX][256]; /* further names a request may call us */
+    char worker[PATH_MAX]; /* residuum-worker; default beside the daemon's executable */
+    char host_names[OPTIONS_HOST_NAMES_MAX]
+                   [256]; /* further names a request may call us */
     int host_name_count;
     bool help, version;
 };

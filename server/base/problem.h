@@ -1,7 +1,7 @@
 /**
- * What went wrong in the world, in the terms of the interface: a code of the table below (with
- * its HTTP status and title), the field concerned, and one sentence with the numbers. The
- * first one wins; nothing is allocated.
+ * What went wrong in the world, in the terms of the interface: a code of the table below
+ * (with its HTTP status and title), the field concerned, and one sentence with the
+ * numbers. The first one wins; nothing is allocated.
  */
 #ifndef SERVER_BASE_PROBLEM_H
 #define SERVER_BASE_PROBLEM_H
@@ -12,7 +12,8 @@
 enum server_problem_code {
     SERVER_PROBLEM_NONE,
     /* HTTP problems */
-    SERVER_PROBLEM_BAD_REQUEST, /* not HTTP as it should be: twice a Host, a bad escape … */
+    SERVER_PROBLEM_BAD_REQUEST, /* not HTTP as it should be: twice a Host, a bad escape …
+                                 */
     SERVER_PROBLEM_BAD_JSON,
     SERVER_PROBLEM_BODY_MANGLED,
     SERVER_PROBLEM_DIGEST_MISMATCH,
@@ -45,10 +46,10 @@ enum server_problem_code {
 
 struct server_problem {
     enum server_problem_code code;
-    char field[64];         /* "" when no field is concerned */
-    char detail[400];       /* one sentence, with the numbers, their units and what to do */
-    uint64_t limit_bytes;   /* 0 when it does not apply */
-    char allowed[128];      /* "" or a comma-separated list, e.g. the allowed methods */
+    char field[64];       /* "" when no field is concerned */
+    char detail[400];     /* one sentence, with the numbers, their units and what to do */
+    uint64_t limit_bytes; /* 0 when it does not apply */
+    char allowed[128];    /* "" or a comma-separated list, e.g. the allowed methods */
 };
 
 struct server_problem_meaning {
@@ -58,12 +59,14 @@ struct server_problem_meaning {
 };
 
 /** The one table from codes to HTTP. */
-const struct server_problem_meaning *server_problem_meaning(enum server_problem_code code);
+const struct server_problem_meaning *
+server_problem_meaning(enum server_problem_code code);
 
 /** The code spelt `text`, or SERVER_PROBLEM_NONE. */
 enum server_problem_code server_problem_from_text(const char *text);
 
-/** Fills *problem unless it holds one already; always returns false. problem may be NULL. */
+/** Fills *problem unless it holds one already; always returns false. problem may be NULL.
+ */
 bool server_problem_set(struct server_problem *problem, enum server_problem_code code,
                         const char *field, const char *format, ...)
     __attribute__((format(printf, 4, 5)));

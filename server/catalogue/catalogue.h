@@ -1,6 +1,7 @@
 /**
- * What the worker said it can do (`describe`), and checks of a request against it. All objects
- * are borrowed from the catalogue and live as long as it does; read-only, thread-safe.
+ * What the worker said it can do (`describe`), and checks of a request against it. All
+ * objects are borrowed from the catalogue and live as long as it does; read-only,
+ * thread-safe.
  *
  * {"engine":{"name","version"},
  *  "measurements":[{"name","summary","stimulus",
@@ -11,9 +12,9 @@
  *     "series":[{"name","definition","x":{"name","unit"},"y":{"name","unit"}}]}],
  *  "signals":[{"name","summary","parameters":[as settings],"formats":["wav"]}]}
  *
- * Types of settings: "number", "integer" (choices = the allowed numbers, if any), "range" (two
- * ascending numbers), "choice" (one of choices), "choice_or_number", "channels" (array of
- * distinct channel numbers from 1), all nullable where the default is null.
+ * Types of settings: "number", "integer" (choices = the allowed numbers, if any), "range"
+ * (two ascending numbers), "choice" (one of choices), "choice_or_number", "channels"
+ * (array of distinct channel numbers from 1), all nullable where the default is null.
  */
 #ifndef SERVER_CATALOGUE_CATALOGUE_H
 #define SERVER_CATALOGUE_CATALOGUE_H
@@ -26,7 +27,8 @@
 
 struct catalogue;
 
-/** Takes over a `describe` answer after checking its shape. Gives; free with catalogue_free. */
+/** Takes over a `describe` answer after checking its shape. Gives; free with
+ * catalogue_free. */
 bool catalogue_new(const json_t *described, struct catalogue **ret,
                    struct server_problem *problem) __attribute__((warn_unused_result));
 void catalogue_free(struct catalogue *catalogue);
@@ -38,8 +40,8 @@ const json_t *catalogue_signals(const struct catalogue *catalogue);      /* arra
 const json_t *catalogue_measurement(const struct catalogue *catalogue, const char *name);
 const json_t *catalogue_signal(const struct catalogue *catalogue, const char *name);
 
-/** Checks settings of a measurement: unknown_field naming it (and the nearest known name),
- *  out_of_range with the limits and the unit. */
+/** Checks settings of a measurement: unknown_field naming it (and the nearest known
+ * name), out_of_range with the limits and the unit. */
 bool catalogue_check_settings(const json_t *measurement, const json_t *settings,
                               struct server_problem *problem)
     __attribute__((warn_unused_result));
@@ -47,8 +49,8 @@ bool catalogue_check_settings(const json_t *measurement, const json_t *settings,
 bool catalogue_check_parameters(const json_t *signal, const json_t *parameters,
                                 struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** One parameter from a query string's text ("997", "tpdf", "[1,2]"), by the parameter's type;
- *  gives a new reference or NULL with the problem. */
+/** One parameter from a query string's text ("997", "tpdf", "[1,2]"), by the parameter's
+ * type; gives a new reference or NULL with the problem. */
 json_t *catalogue_parameter_from_text(const json_t *signal, const char *name,
                                       const char *text, struct server_problem *problem);
 

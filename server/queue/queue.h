@@ -1,7 +1,8 @@
 /**
- * What runs next. Jobs live in memory; rows hold `queued` or a final state, and all queued rows
- * are loaded at start. One thread per worker takes jobs, fairly between testers (round robin
- * over testers with jobs waiting; oldest first within one), runs them and records the end.
+ * What runs next. Jobs live in memory; rows hold `queued` or a final state, and all
+ * queued rows are loaded at start. One thread per worker takes jobs, fairly between
+ * testers (round robin over testers with jobs waiting; oldest first within one), runs
+ * them and records the end.
  */
 #ifndef SERVER_QUEUE_QUEUE_H
 #define SERVER_QUEUE_QUEUE_H
@@ -24,9 +25,9 @@ struct queue_config {
 
 bool queue_start(const struct queue_config *config, struct queue **ret,
                  struct server_problem *problem) __attribute__((warn_unused_result));
-/** Stops: running jobs are given up (their rows stay queued), waiters are woken, the queue is
- *  freed. NULL is accepted. Nobody may call the queue any more, queue_unwatch included: the
- *  http room is stopped before, the workers after. */
+/** Stops: running jobs are given up (their rows stay queued), waiters are woken, the
+ * queue is freed. NULL is accepted. Nobody may call the queue any more, queue_unwatch
+ * included: the http room is stopped before, the workers after. */
 void queue_stop(struct queue *queue);
 
 /** Commits the row, then queues it. QUEUE_FULL when LIMIT_QUEUE_LENGTH wait. */
@@ -43,13 +44,15 @@ bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
     __attribute__((warn_unused_result));
 void queue_view_free(struct queue_view *view);
 
-/** Calls `ended` once (on another thread) when the analysis has ended, or at once when it has
- *  already; queue_unwatch makes sure that it is not called any more (waits while it is under
- *  way, so `ended` must not unwatch) and frees the watch. *ret is filled before `ended` is
- *  called. The http room uses it to resume suspended connections. False: no such analysis. */
+/** Calls `ended` once (on another thread) when the analysis has ended, or at once when it
+ * has already; queue_unwatch makes sure that it is not called any more (waits while it is
+ * under way, so `ended` must not unwatch) and frees the watch. *ret is filled before
+ * `ended` is called. The http room uses it to resume suspended connections. False: no
+ * such analysis. */
 struct queue_watch;
 bool queue_watch(struct queue *queue, const char *id, void (*ended)(void *context),
-                 void *context, struct queue_watch **ret) __attribute__((warn_unused_result));
+                 void *context, struct queue_watch **ret)
+    __attribute__((warn_unused_result));
 void queue_unwatch(struct queue *queue, struct queue_watch *watch);
 
 struct queue_status {

@@ -1,9 +1,9 @@
 /**
  * Files of the state folder: lock, incoming/, objects/xx/SHA256, results/ID, rendered/.
  *
- * Order that loses nothing: pieces → incoming/ID.part, hashed on a second thread → length and
- * digest checked → fdatasync → (the caller inspects and may discard) → rename into objects/ →
- * fsync of both folders → the caller commits the row → only then 201.
+ * Order that loses nothing: pieces → incoming/ID.part, hashed on a second thread → length
+ * and digest checked → fdatasync → (the caller inspects and may discard) → rename into
+ * objects/ → fsync of both folders → the caller commits the row → only then 201.
  */
 #ifndef SERVER_STORE_SPOOL_H
 #define SERVER_STORE_SPOOL_H
@@ -19,42 +19,43 @@
 struct spool;
 struct spool_upload;
 
-/** Makes the folder (0700) and its sub-folders, takes STATE/lock (a second daemon on the same
- *  folder is refused with a sentence). */
-bool spool_open(const char *state_folder, struct spool **ret, struct server_problem *problem)
-    __attribute__((warn_unused_result));
+/** Makes the folder (0700) and its sub-folders, takes STATE/lock (a second daemon on the
+ * same folder is refused with a sentence). */
+bool spool_open(const char *state_folder, struct spool **ret,
+                struct server_problem *problem) __attribute__((warn_unused_result));
 void spool_close(struct spool *spool);
-/** Start-up: removes partial uploads, partial results and contents without a row, marks rows
- *  whose file is missing or has another length. Logs what it did. */
+/** Start-up: removes partial uploads, partial results and contents without a row, marks
+ * rows whose file is missing or has another length. Logs what it did. */
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Free bytes on the state folder's file system. */
 uint64_t spool_free_bytes(const struct spool *spool);
 
-/** Begins an upload of at most `limit_bytes`; declared_bytes ≥ 0 reserves the space (disk full
- *  is told here), −1 when unknown. Uploads leave 16 MiB of the disk free, so that the database
- *  can still commit: DISK_FULL tells so here or within the body. */
+/** Begins an upload of at most `limit_bytes`; declared_bytes ≥ 0 reserves the space (disk
+ * full is told here), −1 when unknown. Uploads leave 16 MiB of the disk free, so that the
+ * database can still commit: DISK_FULL tells so here or within the body. */
 bool spool_upload_begin(struct spool *spool, int64_t declared_bytes, uint64_t limit_bytes,
                         struct spool_upload **ret, struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** Copies a piece into the upload's ring (256 KiB) for its second thread, which writes and
- *  hashes; blocks only while the ring is full. After a failure (too large, disk full) the rest
- *  is swallowed and spool_upload_finish tells the first problem. */
+/** Copies a piece into the upload's ring (256 KiB) for its second thread, which writes
+ * and hashes; blocks only while the ring is full. After a failure (too large, disk full)
+ * the rest is swallowed and spool_upload_finish tells the first problem. */
 void spool_upload_write(struct spool_upload *upload, const void *bytes, size_t count);
 /** Waits for the thread, checks length (BODY_MANGLED when it is not the declared one) and
  *  digest (want_sha256: 32 raw bytes or NULL), makes the bytes durable. Blocks: not to be
  *  called on a thread that serves connections. */
 bool spool_upload_finish(struct spool_upload *upload, const uint8_t *want_sha256,
-                         struct server_problem *problem) __attribute__((warn_unused_result));
+                         struct server_problem *problem)
+    __attribute__((warn_unused_result));
 /** After finish: a fresh read-only descriptor, or −1; the first bytes; the facts. */
 int spool_upload_open(struct spool_upload *upload);
 uint64_t spool_upload_bytes(const struct spool_upload *upload);
 const char *spool_upload_sha256(const struct spool_upload *upload);
-/** True when the body has no CR, LF or NUL byte and its head shows what `curl -d` leaves of a
- *  WAV, FLAC or AIFF file. */
+/** True when the body has no CR, LF or NUL byte and its head shows what `curl -d` leaves
+ * of a WAV, FLAC or AIFF file. */
 bool spool_upload_looks_mangled(const struct spool_upload *upload);
-/** Keeps the content: into objects/ (in place of the same content, if it is there already),
- *  both folders synced. */
+/** Keeps the content: into objects/ (in place of the same content, if it is there
+ * already), both folders synced. */
 bool spool_upload_keep(struct spool_upload *upload, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Ends an upload in any stage, NULL included: joins the thread, removes the part file. A
@@ -64,13 +65,14 @@ void spool_upload_free(struct spool_upload *upload);
 /** A fresh read-only descriptor of a content, or −1. */
 int spool_open_content(const struct spool *spool, const char *sha256);
 
-/** The id of an analysis has the shape of ids.h in all calls below. A new empty file for one
- *  attempt of an analysis, open for writing, or −1 with a problem. */
+/** The id of an analysis has the shape of ids.h in all calls below. A new empty file for
+ * one attempt of an analysis, open for writing, or −1 with a problem. */
 int spool_result_begin(struct spool *spool, const char *analysis_id, int attempt,
                        struct server_problem *problem);
 /** Syncs the attempt's file and renames it to the analysis's result. */
 bool spool_result_keep(struct spool *spool, const char *analysis_id, int attempt,
-                       struct server_problem *problem) __attribute__((warn_unused_result));
+                       struct server_problem *problem)
+    __attribute__((warn_unused_result));
 void spool_result_discard(struct spool *spool, const char *analysis_id, int attempt);
 /** A fresh read-only descriptor of a finished result, or −1. */
 int spool_open_result(const struct spool *spool, const char *analysis_id);

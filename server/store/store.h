@@ -1,7 +1,8 @@
 /**
- * What the daemon remembers: captures and analyses. No SQL and no type of the database leaks
- * through here. All calls are thread-safe; every add and finish returns only when the change
- * is durable. Writers queue to the one writing thread, which commits what is waiting together.
+ * What the daemon remembers: captures and analyses. No SQL and no type of the database
+ * leaks through here. All calls are thread-safe; every add and finish returns only when
+ * the change is durable. Writers queue to the one writing thread, which commits what is
+ * waiting together.
  */
 #ifndef SERVER_STORE_STORE_H
 #define SERVER_STORE_STORE_H
@@ -22,10 +23,10 @@ struct store_capture {
     char *tester;        /* never NULL */
     int64_t received_ms; /* wall clock */
     uint64_t bytes;
-    char sha256[65];     /* lower-case hex */
-    char *format;        /* JSON object as `inspect` gave it, or NULL when it failed */
-    char *warnings;      /* JSON array, never NULL */
-    bool lost;           /* its file was not there when the daemon started */
+    char sha256[65]; /* lower-case hex */
+    char *format;    /* JSON object as `inspect` gave it, or NULL when it failed */
+    char *warnings;  /* JSON array, never NULL */
+    bool lost;       /* its file was not there when the daemon started */
 };
 
 enum store_state {
@@ -40,24 +41,25 @@ struct store_analysis {
     char id[ID_BYTES];
     char capture[ID_BYTES];
     char *measurement;
-    char *settings;      /* JSON object as validated: only what the tester gave */
+    char *settings; /* JSON object as validated: only what the tester gave */
     char *tester;
     enum store_state state;
-    int attempts;        /* deaths of its worker so far */
+    int attempts; /* deaths of its worker so far */
     int64_t created_ms;
     int64_t started_ms;  /* 0: not yet */
     int64_t finished_ms; /* 0: not yet */
     char *problem;       /* JSON object {code, title, detail, field?} or NULL */
 };
 
-/** Opens STATE/residuum.db, made if missing. Refuses a newer version and a damaged file, each
- *  with a sentence. The folder exists and is locked by the caller (spool_open). */
-bool store_open(const char *state_folder, struct store **ret, struct server_problem *problem)
-    __attribute__((warn_unused_result));
+/** Opens STATE/residuum.db, made if missing. Refuses a newer version and a damaged file,
+ * each with a sentence. The folder exists and is locked by the caller (spool_open). */
+bool store_open(const char *state_folder, struct store **ret,
+                struct server_problem *problem) __attribute__((warn_unused_result));
 void store_close(struct store *store);
 
 bool store_capture_add(struct store *store, const struct store_capture *capture,
-                       struct server_problem *problem) __attribute__((warn_unused_result));
+                       struct server_problem *problem)
+    __attribute__((warn_unused_result));
 /** False without a problem set when there is none. Free with store_capture_free. */
 bool store_capture_get(struct store *store, const char *id, struct store_capture *ret)
     __attribute__((warn_unused_result));
@@ -65,13 +67,15 @@ void store_capture_free(struct store_capture *capture);
 
 /** NOT_FOUND with field "capture" when there is no such capture. */
 bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
-                        struct server_problem *problem) __attribute__((warn_unused_result));
-/** Records the end: state, attempts, started, finished and problem of *analysis. CONFLICT when
- *  it has ended before (the first end stays), NOT_FOUND when there is none. */
+                        struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Records the end: state, attempts, started, finished and problem of *analysis. CONFLICT
+ * when it has ended before (the first end stays), NOT_FOUND when there is none. */
 bool store_analysis_finish(struct store *store, const struct store_analysis *analysis,
                            struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** Records a death of its worker (attempts), the state staying queued. Fails as the above. */
+/** Records a death of its worker (attempts), the state staying queued. Fails as the
+ * above. */
 bool store_analysis_attempt(struct store *store, const char *id, int attempts,
                             struct server_problem *problem)
     __attribute__((warn_unused_result));
@@ -79,9 +83,9 @@ bool store_analysis_get(struct store *store, const char *id, struct store_analys
     __attribute__((warn_unused_result));
 void store_analysis_free(struct store_analysis *analysis);
 
-/** Which items of a list: NULL or −1 for "any". Newest first. `before` is the cursor of the
- *  page before (0: from the newest). A limit outside 1…LIMIT_PAGE_ITEMS is OUT_OF_RANGE.
- *  STORE_RUNNING finds nothing: running analyses are `queued` here. */
+/** Which items of a list: NULL or −1 for "any". Newest first. `before` is the cursor of
+ * the page before (0: from the newest). A limit outside 1…LIMIT_PAGE_ITEMS is
+ * OUT_OF_RANGE. STORE_RUNNING finds nothing: running analyses are `queued` here. */
 struct store_query {
     const char *tester;
     const char *capture;     /* analyses only */
@@ -117,8 +121,8 @@ bool store_each_queued(struct store *store,
                        void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** True when a capture row refers to this content, or when that cannot be told (start-up sweep
- *  of the spool, which deletes what has no row). */
+/** True when a capture row refers to this content, or when that cannot be told (start-up
+ * sweep of the spool, which deletes what has no row). */
 bool store_has_content(struct store *store, const char *sha256);
 /** Marks captures whose content `present` denies as lost, and unmarks those it finds. */
 bool store_mark_lost(struct store *store,

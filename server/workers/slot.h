@@ -28,7 +28,7 @@ struct slot {
     enum slot_state state;
     pid_t pid;
     int socket;
-    bool unexpected; /* ENDING: nobody here wanted that */
+    bool unexpected;    /* ENDING: nobody here wanted that */
     unsigned long jobs; /* served by this process */
     int early_deaths;   /* in a row: of processes that served none */
     int64_t due_ms;
@@ -49,12 +49,13 @@ bool slot_is_well(const struct slot *slot);
 /** Counts a job served. */
 void slot_served(struct slot *slot);
 
-/** Marks the process to be killed; `unexpected` when it is its own fault. One that has served
- *  nothing yet, and did not end at the hands of a job, is replaced after a back-off. */
+/** Marks the process to be killed; `unexpected` when it is its own fault. One that has
+ * served nothing yet, and did not end at the hands of a job, is replaced after a
+ * back-off. */
 void slot_end(struct slot *slot, bool unexpected);
 
-/** Kills an ending process and reaps it if it is gone, without waiting: the slot is then empty.
- *  True when it is gone and that was unexpected. */
+/** Kills an ending process and reaps it if it is gone, without waiting: the slot is then
+ * empty. True when it is gone and that was unexpected. */
 bool slot_reap(struct slot *slot);
 
 #endif

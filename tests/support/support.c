@@ -49,7 +49,8 @@ double support_gaussian(struct support_random *random)
 static char folders[64][PATH_MAX];
 static int folder_count;
 
-static int remove_one(const char *path, const struct stat *info, int type, struct FTW *ftw)
+static int remove_one(const char *path, const struct stat *info, int type,
+                      struct FTW *ftw)
 {
     (void)info;
     (void)type;

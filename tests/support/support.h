@@ -1,4 +1,5 @@
-/** What every test uses: closeness checks that fail on NaN, seeded random numbers, files. */
+/** What every test uses: closeness checks that fail on NaN, seeded random numbers, files.
+ */
 #ifndef TESTS_SUPPORT_SUPPORT_H
 #define TESTS_SUPPORT_SUPPORT_H
 
@@ -21,7 +22,8 @@ void support_assert_close(double got, double want, double tolerance, const char 
 void support_assert_between(double got, double low, double high, const char *what,
                             const char *file, int line);
 
-/** A small reproducible generator (xorshift64*), so that a printed seed repeats a test. */
+/** A small reproducible generator (xorshift64*), so that a printed seed repeats a test.
+ */
 struct support_random {
     uint64_t state;
 };

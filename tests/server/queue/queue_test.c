@@ -91,10 +91,10 @@ static const struct end_case {
     const char *act, *code;
     int attempts;
 } ends[] = {
-    {"crash", "worker_crashed", 2},
-    {"empty-result", "worker_crashed", 2},
-    {"refuse", "not_measurable", 0},
-    {"no-memory", "out_of_memory", 0},
+    {"crash", "worker_crashed", 2},  {"empty-result", "worker_crashed", 2},
+    {"refuse", "not_measurable", 0}, {"no-memory", "out_of_memory", 0},
+    {"io-error", "unavailable", 0}, /* with room on the disk it is the recording's fault
+                                     */
 };
 
 static void a_failure_is_recorded(void **state)
@@ -270,34 +270,90 @@ static void a_shortage_of_descriptors_only_delays(void **state)
     house_close(&house);
 }
 
-/* The process may write no file beyond 1 byte: the store cannot record the end, as on a
- * full disk. The worker was started before and is not concerned. */
+/* From now on this process may write no file beyond 1 byte: the store cannot record the
+ * end, as on a full disk. The worker was started before and is not concerned. Gives the
+ * former limit. */
+static struct rlimit forbid_writing(void)
+{
+    struct rlimit former, tiny;
+    signal(SIGXFSZ, SIG_IGN);
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &former), 0);
+    tiny = former;
+    tiny.rlim_cur = 1;
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &tiny), 0);
+    return former;
+}
+
+/** The state half a second after the result was kept: time enough to record the end. */
+static enum store_state state_after_result(struct house *house, const char *id)
+{
+    int result = -1;
+    for (int i = 0; i < 4000 && result < 0; i++) {
+        poll(NULL, 0, 5);
+        result = spool_open_result(house->spool, id);
+    }
+    close(result);
+    poll(NULL, 0, 500);
+    return house_state(house, id);
+}
+
 static void an_end_that_cannot_be_recorded_is_recorded_later(void **state)
 {
     (void)state;
     struct house house;
     house_open(&house, 1);
-    signal(SIGXFSZ, SIG_IGN);
     char id[ID_BYTES];
     house_add(&house, "wait-for-file", "go", id);
     house_wait(&house, id, STORE_RUNNING);
-    struct rlimit former, tiny;
-    assert_int_equal(getrlimit(RLIMIT_FSIZE, &former), 0);
-    tiny = former;
-    tiny.rlim_cur = 1;
+    struct rlimit former = forbid_writing();
     house_touch(&house, "go");
-    assert_int_equal(setrlimit(RLIMIT_FSIZE, &tiny), 0);
-    int result = -1;
-    for (int i = 0; i < 4000 && result < 0; i++) {
-        poll(NULL, 0, 5);
-        result = spool_open_result(house.spool, id);
-    }
-    close(result);
-    poll(NULL, 0, 500); /* kept; without the limit it would be recorded by now */
-    enum store_state meanwhile = house_state(&house, id);
+    enum store_state meanwhile = state_after_result(&house, id);
     assert_int_equal(setrlimit(RLIMIT_FSIZE, &former), 0);
     assert_int_equal(meanwhile, STORE_RUNNING);
     house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+static void stopping_does_not_wait_for_a_failing_disk(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "wait-for-file", "go", id);
+    house_wait(&house, id, STORE_RUNNING);
+    struct rlimit former = forbid_writing();
+    house_touch(&house, "go");
+    enum store_state meanwhile = state_after_result(&house, id);
+    int64_t start_ms = clock_monotonic_ms();
+    house_stop(&house);
+    double took_ms = (double)(clock_monotonic_ms() - start_ms);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &former), 0);
+    assert_int_equal(meanwhile, STORE_RUNNING);
+    assert_between(took_ms, 0, 3000);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_int_equal(analysis.state, STORE_QUEUED);
+    store_analysis_free(&analysis);
+    house_start(&house, 1);
+    house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+static void damaged_settings_fail_with_a_sentence(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    struct store_analysis analysis = house_analysis(&house, "done", NULL);
+    analysis.settings[strlen(analysis.settings) - 1] = '\0'; /* without its last brace */
+    struct server_problem problem = {0};
+    assert_true(queue_add(house.queue, &analysis, &problem));
+    house_wait(&house, analysis.id, STORE_FAILED);
+    char code[64];
+    house_code(&house, analysis.id, code);
+    assert_string_equal(code, "bad_json");
+    store_analysis_free(&analysis);
     house_close(&house);
 }
 
@@ -496,7 +552,7 @@ int main(int argc, char **argv)
 {
     if (argc == 3 && strcmp(argv[1], "--serve") == 0)
         return fake_worker(argc, argv);
-    enum { PLAIN = 16, ENDS = sizeof ends / sizeof ends[0] };
+    enum { PLAIN = 18, ENDS = sizeof ends / sizeof ends[0] };
     struct CMUnitTest tests[PLAIN + ENDS] = {
         cmocka_unit_test(a_job_is_done_and_its_result_kept),
         cmocka_unit_test(progress_and_positions_are_seen),
@@ -508,6 +564,8 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
         cmocka_unit_test(a_shortage_of_descriptors_only_delays),
         cmocka_unit_test(an_end_that_cannot_be_recorded_is_recorded_later),
+        cmocka_unit_test(stopping_does_not_wait_for_a_failing_disk),
+        cmocka_unit_test(damaged_settings_fail_with_a_sentence),
         cmocka_unit_test(watches_are_called_once),
         cmocka_unit_test(unwatching_waits_for_a_call_under_way),
         cmocka_unit_test(stopping_wakes_those_who_wait),

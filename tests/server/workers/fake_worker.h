@@ -98,6 +98,11 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
                                 "\"field\":\"duration_s\",\"detail\":\"too short\"}");
         return;
     }
+    if (strcmp(act, "io-error") == 0) {
+        fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"unavailable\","
+                                "\"field\":null,\"detail\":\"not read\"}");
+        return;
+    }
     if (strcmp(act, "no-memory") == 0) {
         fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"out_of_memory\","
                                 "\"field\":null,\"detail\":\"too long\"}");

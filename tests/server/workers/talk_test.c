@@ -236,6 +236,20 @@ static void an_answer_with_a_descriptor_is_nonsense(void **state)
     close_talk(&talk);
 }
 
+static void an_answer_that_breaks_off_is_nonsense(void **state)
+{
+    (void)state;
+    struct talk talk = open_talk("measure");
+    assert_int_equal(write(talk.workers, "RWF1\x02\0\0\0{", 9), 9);
+    close(talk.workers);
+    talk.workers = -1;
+    json_t *answer = NULL;
+    struct server_problem problem = {0};
+    assert_int_equal(answer_of(&talk, &answer, &problem), WORKERS_CRASHED);
+    assert_non_null(strstr(problem.detail, "broke off"));
+    close_talk(&talk);
+}
+
 static void silence_ends_at_the_deadline(void **state)
 {
     (void)state;
@@ -330,13 +344,14 @@ static void sends_only_descriptors_in_use(void **state)
 
 int main(void)
 {
-    enum { PLAIN = 10, CASES = sizeof cases / sizeof cases[0] };
+    enum { PLAIN = 11, CASES = sizeof cases / sizeof cases[0] };
     struct CMUnitTest tests[PLAIN + CASES] = {
         cmocka_unit_test(a_refusal_names_field_and_sentence),
         cmocka_unit_test(a_long_sentence_is_cut_between_characters),
         cmocka_unit_test(progress_is_told_in_order),
         cmocka_unit_test(done_without_a_result_is_nonsense),
         cmocka_unit_test(an_answer_with_a_descriptor_is_nonsense),
+        cmocka_unit_test(an_answer_that_breaks_off_is_nonsense),
         cmocka_unit_test(silence_ends_at_the_deadline),
         cmocka_unit_test(progress_does_not_put_off_the_deadline),
         cmocka_unit_test(a_cancellation_is_seen_while_waiting),

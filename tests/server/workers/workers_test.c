@@ -327,6 +327,27 @@ static void a_missing_program_is_refused_at_the_start(void **state)
     assert_int_equal(open_descriptors(), before);
 }
 
+static void a_program_that_comes_back_is_started_again(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX], program[PATH_MAX];
+    support_temporary_folder(folder);
+    assert_true(fake_worker_link(folder, "worker", program));
+    struct pool pool = open_pool_of(program, 1);
+    wait_alive(&pool, 2);
+    int pid = ask_pid(&pool, WORKERS_JOB);
+    assert_int_equal(unlink(program), 0);
+    kill(pid, SIGKILL);
+    wait_alive(&pool, 1);
+    struct job job = {.pool = &pool, .act = "done", .deadline_s = 1};
+    run_job(&job);
+    assert_int_equal(job.outcome, WORKERS_STOPPED);
+    assert_true(fake_worker_link(folder, "worker", program));
+    wait_alive(&pool, 2);
+    assert_int_equal(run_act(&pool, "done"), WORKERS_DONE);
+    close_pool(&pool);
+}
+
 static void stopping_ends_calls_under_way_and_waiting(void **state)
 {
     (void)state;
@@ -418,6 +439,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_worker_that_dies_unused_is_not_hammered),
         cmocka_unit_test(a_worker_that_hangs_at_its_start_is_no_hindrance_to_stopping),
         cmocka_unit_test(a_missing_program_is_refused_at_the_start),
+        cmocka_unit_test(a_program_that_comes_back_is_started_again),
         cmocka_unit_test(stopping_ends_calls_under_way_and_waiting),
         cmocka_unit_test(a_cancelled_call_does_not_wait_for_a_worker),
         cmocka_unit_test(many_callers_share_the_workers),
