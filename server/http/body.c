@@ -91,10 +91,13 @@ bool body_check_known(const json_t *object, const char *known,
     json_t *value;
     json_object_foreach((json_t *)object, name, value)
     {
-        if (!target_word_among(name, known))
-            return server_problem_set(problem, SERVER_PROBLEM_UNKNOWN_FIELD, name,
-                                      "There is no field \"%.60s\" here; known: %.200s.",
-                                      name, known);
+        if (target_word_among(name, known))
+            continue;
+        char list[TARGET_LIST_BYTES];
+        target_list_words(known, list);
+        return server_problem_set(problem, SERVER_PROBLEM_UNKNOWN_FIELD, name,
+                                  "There is no field \"%.60s\" here; known: %s.", name,
+                                  list);
     }
     return true;
 }

@@ -187,11 +187,24 @@ bool target_check_known(const struct target *target, const char *known,
                                       "There is no parameter \"%.60s\" here; this path "
                                       "takes none.",
                                       name);
+        char list[TARGET_LIST_BYTES];
+        target_list_words(known, list);
         return server_problem_set(problem, SERVER_PROBLEM_UNKNOWN_FIELD, name,
-                                  "There is no parameter \"%.60s\" here; known: %.200s.",
-                                  name, known);
+                                  "There is no parameter \"%.60s\" here; known: %s.",
+                                  name, list);
     }
     return true;
+}
+
+void target_list_words(const char *words, char list[TARGET_LIST_BYTES])
+{
+    size_t used = 0;
+    for (; *words != '\0' && used + 3 < TARGET_LIST_BYTES; words++) {
+        if (*words == ' ')
+            list[used++] = ',';
+        list[used++] = *words;
+    }
+    list[used] = '\0';
 }
 
 void target_append_encoded(char *buffer, unsigned size, const char *text)

@@ -10,7 +10,7 @@
 
 #include "server/base/problem.h"
 
-enum { TARGET_SEGMENTS_MAX = 8, TARGET_PARAMETERS_MAX = 32 };
+enum { TARGET_SEGMENTS_MAX = 8, TARGET_PARAMETERS_MAX = 32, TARGET_LIST_BYTES = 200 };
 
 struct target_parameter {
     const char *name, *value;
@@ -42,6 +42,9 @@ bool target_check_known(const struct target *target, const char *known,
 
 /** True when `word` is one of the space-separated `words`. */
 bool target_word_among(const char *word, const char *words);
+
+/** "capture state limit" becomes "capture, state, limit". */
+void target_list_words(const char *words, char list[TARGET_LIST_BYTES]);
 
 /** Appends `text` to the `size` bytes at `buffer`, percent-encoded but for the unreserved
  *  characters of RFC 3986; what does not fit is left out whole. */

@@ -121,6 +121,7 @@ static void unknown_parameter_is_named(void **state)
     assert_false(target_check_known(&target, "name note", &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_UNKNOWN_FIELD);
     assert_string_equal(problem.field, "nam");
+    assert_non_null(strstr(problem.detail, "known: name, note."));
     target_free(&target);
 }
 
