@@ -56,13 +56,13 @@ static bool finish(struct request *request, struct server_problem *problem)
         return server_problem_set(
             problem, SERVER_PROBLEM_NO_AUDIO, "",
             "The body is empty; send the audio file as the body, such "
-            "as with curl -T take.wav.");
+            "as with curl --data-binary @take.wav.");
     if (spool_upload_looks_mangled(upload))
         return server_problem_set(
             problem, SERVER_PROBLEM_BODY_MANGLED, "",
             "The body is an audio file without its line breaks and "
-            "zero bytes, as curl -d sends it; use curl -T take.wav, or "
-            "--data-binary @take.wav.");
+            "zero bytes, as curl -d sends it; use --data-binary @take.wav, or "
+            "-X POST -T take.wav.");
     return true;
 }
 
