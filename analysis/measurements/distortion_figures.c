@@ -104,12 +104,17 @@ static void report_levels(struct report *report, int c,
         report_level(report, c, FIGURE_OUT_OF_BAND_NOISE, p->out_of_band);
     report_value(report, c, FIGURE_DC_OFFSET, moments_mean_x(&channel->dc),
                  moments_u95(&channel->dc));
-    if (p->has_mains)
-        report_ratio_db(report, c, FIGURE_MAINS_LEVEL,
-                        p->mains.mean / p->fundamental.mean,
-                        p->mains.u95 / p->fundamental.mean, 1);
-    else
+    double mains = p->mains.mean / p->fundamental.mean;
+    double mains_half = p->mains.u95 / p->fundamental.mean;
+    if (!p->mains_possible)
         report_none(report, c, FIGURE_MAINS_LEVEL, REASON_NOT_DETERMINABLE);
+    else if (p->has_mains)
+        report_ratio_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
+    else if (fmax(mains, 0) + mains_half > 0)
+        report_bound(report, c, FIGURE_MAINS_LEVEL,
+                     decibel_from_power(fmax(mains, 0) + mains_half));
+    else
+        report_none(report, c, FIGURE_MAINS_LEVEL, REASON_BELOW_NOISE);
     static const int voltages[] = {FIGURE_FUNDAMENTAL_VOLTAGE, FIGURE_NOISE_VOLTAGE,
                                    FIGURE_NOISE_VOLTAGE_A, FIGURE_DC_VOLTAGE};
     for (int i = 0; i < 4; i++)

@@ -49,6 +49,18 @@ static int order_far_away(const struct naming *naming, const struct line *line)
     return 0;
 }
 
+static bool is_mains(double hz)
+{
+    const double share = 0.004, least_hz = 1;
+    for (int base = 50; base <= 60; base += 10) {
+        double m = round(hz / base);
+        if (m >= 1 && m <= DISTORTION_MAINS_LINES &&
+            fabs(hz - m * base) <= fmax(share * m * base, least_hz))
+            return true;
+    }
+    return false;
+}
+
 static void name_lines(struct naming *naming, struct distortion_lines *lines)
 {
     const struct distortion_channel *channel = naming->channel;
@@ -68,6 +80,8 @@ static void name_lines(struct naming *naming, struct distortion_lines *lines)
                 lines->folded_power_a += line->power * weighting_a_power(hz);
             }
         }
+        if (lines->orders[i] == 0 && is_mains(line->bin * distortion_bin_hz(channel)))
+            lines->has_mains = true;
         if (lines->orders[i] > naming->harmonics)
             lines->high_order_power += line->power;
     }
@@ -125,18 +139,6 @@ void distortion_lines_free(struct distortion_lines *lines)
     lines_free(&lines->list);
     free(lines->orders);
     lines->orders = NULL;
-}
-
-static bool is_mains(double hz)
-{
-    const double share = 0.004, least_hz = 1;
-    for (int base = 50; base <= 60; base += 10) {
-        double m = round(hz / base);
-        if (m >= 1 && m <= DISTORTION_MAINS_LINES &&
-            fabs(hz - m * base) <= fmax(share * m * base, least_hz))
-            return true;
-    }
-    return false;
 }
 
 static double line_u95_db(const struct distortion_channel *channel,

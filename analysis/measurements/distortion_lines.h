@@ -20,6 +20,7 @@ struct distortion_lines {
     double highest_bin, highest_noise_bin;
     /* Of folded harmonics that no excluded interval covers: */
     double folded_power, folded_power_a;
+    bool has_mains;          /* a line of the 50 or 60 Hz family stands out */
     double high_order_power; /* of all harmonics beyond the order asked for */
 };
 

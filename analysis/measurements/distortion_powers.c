@@ -155,7 +155,7 @@ static void gather_mains(const struct distortion_view *view,
     struct power mains60 = mains_power(view, 1, &any60);
     bool fifty = any50 && (!any60 || mains50.mean >= mains60.mean);
     powers->mains = fifty ? mains50 : mains60;
-    powers->has_mains = any50 || any60;
+    powers->mains_possible = any50 || any60;
 }
 
 void distortion_powers_gather(const struct distortion_view *view,
@@ -191,6 +191,7 @@ void distortion_powers_gather(const struct distortion_view *view,
                                      restored(view, channel->out_of_band, NULL), 0);
     thd_power(view, powers);
     gather_mains(view, powers);
+    powers->has_mains = lines->has_mains;
     powers->correlated = lines->high_order_power;
 }
 

@@ -18,8 +18,10 @@ struct distortion_powers {
     struct power fundamental, total, residual, noise, noise_a, out_of_band, thd, mains;
     double residual_per_fundamental_u95; /* half-width of residual/fundamental */
     double noise_per_fundamental_u95, thd_per_fundamental_u95;
-    bool has_harmonics_in_band, has_mains;
-    double correlated; /* harmonics above the highest order: what they add up to */
+    bool has_harmonics_in_band;
+    bool mains_possible; /* a mains line lies in band, apart from tone and harmonics */
+    bool has_mains;      /* and stands out */
+    double correlated;   /* harmonics above the highest order: what they add up to */
 };
 
 /** The averaged spectrum of a channel and where the tone stands in it. */

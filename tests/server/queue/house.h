@@ -3,6 +3,7 @@
 #ifndef TESTS_SERVER_QUEUE_HOUSE_H
 #define TESTS_SERVER_QUEUE_HOUSE_H
 
+#include <dirent.h>
 #include <limits.h>
 #include <poll.h>
 #include <string.h>
@@ -163,6 +164,20 @@ static inline void house_touch(const struct house *house, const char *name)
     char path[PATH_MAX];
     house_path(house, name, path);
     assert_true(fake_worker_first(path));
+}
+
+/** Files of attempts that are neither kept nor discarded. */
+static inline int house_part_files(const struct house *house)
+{
+    char path[PATH_MAX];
+    house_path(house, "results", path);
+    DIR *folder = opendir(path);
+    assert_non_null(folder);
+    int count = 0;
+    for (struct dirent *entry; (entry = readdir(folder)) != NULL;)
+        count += strstr(entry->d_name, ".part") != NULL;
+    closedir(folder);
+    return count;
 }
 
 #endif
