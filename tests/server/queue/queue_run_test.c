@@ -1,0 +1,276 @@
+/* How a job ends, whatever happens to worker, recording and disk: expected as queue.h,
+ * the outcomes in workers.h and the limits promise. */
+#include "server/queue/queue.h"
+
+#include <signal.h>
+#include <sys/resource.h>
+
+#include "server/base/limits.h"
+#include "server/queue/attempt.h"
+#include "tests/server/queue/house.h"
+
+/* what a worker does, and how the analysis ends: by the table of outcomes in workers.h */
+static const struct end_case {
+    const char *act, *code;
+    int attempts;
+} ends[] = {
+    {"crash", "worker_crashed", 2},  {"empty-result", "worker_crashed", 2},
+    {"refuse", "not_measurable", 0}, {"no-memory", "out_of_memory", 0},
+    {"io-error", "unavailable", 0}, /* with room on the disk it is the recording's fault
+                                     */
+};
+
+static void a_failure_is_recorded(void **state)
+{
+    const struct end_case *row = *state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES], code[64];
+    house_add(&house, row->act, NULL, id);
+    house_wait(&house, id, STORE_FAILED);
+    house_code(&house, id, code);
+    assert_string_equal(code, row->code);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_int_equal(analysis.attempts, row->attempts);
+    assert_true(analysis.finished_ms >= analysis.started_ms);
+    store_analysis_free(&analysis);
+    assert_int_equal(spool_open_result(house.spool, id), -1);
+    assert_int_equal(house_part_files(&house), 0);
+    house_add(&house, "done", NULL, id); /* the queue goes on */
+    house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+static void a_refusal_keeps_its_field(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "refuse", NULL, id);
+    house_wait(&house, id, STORE_FAILED);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis));
+    json_t *got = json_loads(analysis.problem, 0, NULL);
+    json_t *want = json_pack("{s:s, s:s, s:s, s:s}", "code", "not_measurable", "title",
+                             server_problem_meaning(SERVER_PROBLEM_NOT_MEASURABLE)->title,
+                             "detail", "too short", "field", "duration_s");
+    assert_true(json_equal(got, want));
+    json_decref(got);
+    json_decref(want);
+    store_analysis_free(&analysis);
+    house_close(&house);
+}
+
+static void one_death_of_the_worker_is_forgiven(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "crash-once", "crashed", id);
+    house_wait(&house, id, STORE_DONE);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_int_equal(analysis.attempts, 1);
+    store_analysis_free(&analysis);
+    house_close(&house);
+}
+
+/* 60 s, and 1 s for every 4 MiB: design of the queue. */
+static void the_deadline_grows_with_the_recording(void **state)
+{
+    (void)state;
+    assert_int_equal(attempt_deadline_s(0), 60);
+    assert_int_equal(attempt_deadline_s((4 << 20) - 1), 60);
+    assert_int_equal(attempt_deadline_s(4 << 20), 61);
+    assert_int_equal(attempt_deadline_s((uint64_t)4 << 30), 60 + 1024);
+    assert_int_equal(attempt_deadline_s(UINT64_MAX), INT_MAX);
+}
+
+static void a_lost_recording_fails_with_a_sentence(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char object[200], path[PATH_MAX], id[ID_BYTES], code[64];
+    snprintf(object, sizeof object, "objects/%.2s/%s", house.sha256, house.sha256);
+    house_path(&house, object, path);
+    assert_int_equal(truncate(path, 7), 0); /* of 8 bytes */
+    house_add(&house, "done", NULL, id);
+    house_wait(&house, id, STORE_FAILED);
+    house_code(&house, id, code);
+    assert_string_equal(code, "unavailable");
+    assert_int_equal(unlink(path), 0);
+    house_add(&house, "done", NULL, id);
+    house_wait(&house, id, STORE_FAILED);
+    house_code(&house, id, code);
+    assert_string_equal(code, "unavailable");
+    house_close(&house);
+}
+
+/* A row that already counts two deaths (the daemon died before it could record the end).
+ */
+static void a_row_with_all_its_attempts_used_is_not_run_again(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    house_stop(&house);
+    struct store_analysis analysis = house_analysis(&house, "done", NULL);
+    struct server_problem problem = {0};
+    assert_true(store_analysis_add(house.store, &analysis, &problem));
+    assert_true(store_analysis_attempt(house.store, analysis.id, LIMIT_WORKER_ATTEMPTS,
+                                       &problem));
+    house_start(&house, 1);
+    house_wait(&house, analysis.id, STORE_FAILED);
+    char code[64];
+    house_code(&house, analysis.id, code);
+    assert_string_equal(code, "worker_crashed");
+    store_analysis_free(&analysis);
+    house_close(&house);
+}
+
+/* No descriptor is left for the recording: nobody's fault, so the job waits for better
+ * times. */
+static void a_shortage_of_descriptors_only_delays(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    struct rlimit former, tight;
+    assert_int_equal(getrlimit(RLIMIT_NOFILE, &former), 0);
+    tight = former;
+    int lowest = dup(0);
+    close(lowest);
+    tight.rlim_cur = (rlim_t)lowest; /* all free numbers are above */
+    char id[ID_BYTES];
+    house_add(&house, "wait-for-file", "go", id); /* opens the store's files */
+    house_touch(&house, "go");
+    house_wait(&house, id, STORE_DONE);
+    assert_int_equal(setrlimit(RLIMIT_NOFILE, &tight), 0);
+    int held[64], count = 0;
+    while (count < 64 && (held[count] = dup(0)) >= 0)
+        count++;
+    house_add(&house, "done", NULL, id);
+    for (int i = 0; i < 2000 && house_state(&house, id) == STORE_QUEUED; i++)
+        poll(NULL, 0, 5);
+    poll(NULL, 0, 300);
+    enum store_state meanwhile = house_state(&house, id);
+    assert_int_equal(setrlimit(RLIMIT_NOFILE, &former), 0);
+    while (count > 0)
+        close(held[--count]);
+    assert_int_equal(meanwhile, STORE_RUNNING);
+    house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+/* From now on this process may write no file beyond 1 byte: the store cannot record the
+ * end, as on a full disk. The worker was started before and is not concerned. Gives the
+ * former limit. */
+static struct rlimit forbid_writing(void)
+{
+    struct rlimit former, tiny;
+    signal(SIGXFSZ, SIG_IGN);
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &former), 0);
+    tiny = former;
+    tiny.rlim_cur = 1;
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &tiny), 0);
+    return former;
+}
+
+/** The state half a second after the result was kept: time enough to record the end. */
+static enum store_state state_after_result(struct house *house, const char *id)
+{
+    int result = -1;
+    for (int i = 0; i < 4000 && result < 0; i++) {
+        poll(NULL, 0, 5);
+        result = spool_open_result(house->spool, id);
+    }
+    close(result);
+    poll(NULL, 0, 500);
+    return house_state(house, id);
+}
+
+static void an_end_that_cannot_be_recorded_is_recorded_later(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "wait-for-file", "go", id);
+    house_wait(&house, id, STORE_RUNNING);
+    struct rlimit former = forbid_writing();
+    house_touch(&house, "go");
+    enum store_state meanwhile = state_after_result(&house, id);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &former), 0);
+    assert_int_equal(meanwhile, STORE_RUNNING);
+    house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+static void stopping_does_not_wait_for_a_failing_disk(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "wait-for-file", "go", id);
+    house_wait(&house, id, STORE_RUNNING);
+    struct rlimit former = forbid_writing();
+    house_touch(&house, "go");
+    enum store_state meanwhile = state_after_result(&house, id);
+    int64_t start_ms = clock_monotonic_ms();
+    house_stop(&house);
+    double took_ms = (double)(clock_monotonic_ms() - start_ms);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &former), 0);
+    assert_int_equal(meanwhile, STORE_RUNNING);
+    assert_between(took_ms, 0, 3000);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_int_equal(analysis.state, STORE_QUEUED);
+    store_analysis_free(&analysis);
+    house_start(&house, 1);
+    house_wait(&house, id, STORE_DONE);
+    house_close(&house);
+}
+
+static void damaged_settings_fail_with_a_sentence(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    struct store_analysis analysis = house_analysis(&house, "done", NULL);
+    analysis.settings[strlen(analysis.settings) - 1] = '\0'; /* without its last brace */
+    struct server_problem problem = {0};
+    assert_true(queue_add(house.queue, &analysis, &problem));
+    house_wait(&house, analysis.id, STORE_FAILED);
+    char code[64];
+    house_code(&house, analysis.id, code);
+    assert_string_equal(code, "bad_json");
+    store_analysis_free(&analysis);
+    house_close(&house);
+}
+
+int main(int argc, char **argv)
+{
+    if (argc == 3 && strcmp(argv[1], "--serve") == 0)
+        return fake_worker(argc, argv);
+    enum { PLAIN = 9, ENDS = sizeof ends / sizeof ends[0] };
+    struct CMUnitTest tests[PLAIN + ENDS] = {
+        cmocka_unit_test(a_refusal_keeps_its_field),
+        cmocka_unit_test(one_death_of_the_worker_is_forgiven),
+        cmocka_unit_test(the_deadline_grows_with_the_recording),
+        cmocka_unit_test(a_lost_recording_fails_with_a_sentence),
+        cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
+        cmocka_unit_test(a_shortage_of_descriptors_only_delays),
+        cmocka_unit_test(an_end_that_cannot_be_recorded_is_recorded_later),
+        cmocka_unit_test(stopping_does_not_wait_for_a_failing_disk),
+        cmocka_unit_test(damaged_settings_fail_with_a_sentence),
+    };
+    for (size_t i = 0; i < ENDS; i++)
+        tests[PLAIN + i] = (struct CMUnitTest){ends[i].act, a_failure_is_recorded, NULL,
+                                               NULL, (void *)&ends[i]};
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
