@@ -12,21 +12,27 @@ static double db_u95(double relative)
     return relative < 1 ? fabs(decibel_from_power(1 - relative)) : NAN;
 }
 
-/* A ratio of powers in dB, or its bound when it does not exceed its half-width. `sign` −1
- * turns it over (fundamental to residual). */
+/* What a ratio that does not stand out cannot exceed. `sign` −1 turns it over
+ * (fundamental to residual). */
+static void report_at_most_db(struct report *report, int c, int figure, double ratio,
+                              double ratio_half, double sign)
+{
+    double highest = fmax(ratio, 0) + ratio_half;
+    if (highest > 0)
+        report_bound(report, c, figure, sign * decibel_from_power(highest));
+    else
+        report_none(report, c, figure, REASON_BELOW_NOISE);
+}
+
+/* A ratio of powers in dB, or its bound when it does not exceed its half-width. */
 static void report_ratio_db(struct report *report, int c, int figure, double ratio,
                             double ratio_half, double sign)
 {
-    if (ratio <= 0 || ratio <= ratio_half) {
-        double highest = fmax(ratio, 0) + ratio_half;
-        if (highest > 0)
-            report_bound(report, c, figure, sign * decibel_from_power(highest));
-        else
-            report_none(report, c, figure, REASON_BELOW_NOISE);
-        return;
-    }
-    report_value(report, c, figure, sign * decibel_from_power(ratio),
-                 db_u95(ratio_half / ratio));
+    if (ratio <= 0 || ratio <= ratio_half)
+        report_at_most_db(report, c, figure, ratio, ratio_half, sign);
+    else
+        report_value(report, c, figure, sign * decibel_from_power(ratio),
+                     db_u95(ratio_half / ratio));
 }
 
 static void report_ratio_percent(struct report *report, int c, int figure, double ratio,
@@ -110,11 +116,8 @@ static void report_levels(struct report *report, int c,
         report_none(report, c, FIGURE_MAINS_LEVEL, REASON_NOT_DETERMINABLE);
     else if (p->has_mains)
         report_ratio_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
-    else if (fmax(mains, 0) + mains_half > 0)
-        report_bound(report, c, FIGURE_MAINS_LEVEL,
-                     decibel_from_power(fmax(mains, 0) + mains_half));
     else
-        report_none(report, c, FIGURE_MAINS_LEVEL, REASON_BELOW_NOISE);
+        report_at_most_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
     static const int voltages[] = {FIGURE_FUNDAMENTAL_VOLTAGE, FIGURE_NOISE_VOLTAGE,
                                    FIGURE_NOISE_VOLTAGE_A, FIGURE_DC_VOLTAGE};
     for (int i = 0; i < 4; i++)
