@@ -268,6 +268,36 @@ static void warn_correlated(const struct distortion_channel *channel,
         request->frequency_hz, repeats, channel->sample_rate_hz);
 }
 
+/* A tone that was there at the beginning but does not stay, as in a sweep: its power over
+ * all segments does not exceed its scatter. */
+static bool drop_lost_tones(struct distortion_channel *channels, int count,
+                            struct problem *problem)
+{
+    bool any = false, lost = false;
+    double hz = 0;
+    for (int c = 0; c < count; c++) {
+        struct distortion_channel *channel = &channels[c];
+        if (!channel->has_tone)
+            continue;
+        const struct moments *power = &channel->fundamental;
+        if (moments_mean_x(power) <= moments_u95(power)) {
+            channel->has_tone = false;
+            channel->reason = REASON_NOT_DETERMINABLE;
+            hz = channel->track.cycles0 * channel->sample_rate_hz;
+            lost = true;
+        }
+        any = any || channel->has_tone;
+    }
+    if (any || !lost)
+        return true;
+    return problem_set(
+        problem, PROBLEM_NOT_MEASURABLE, NULL,
+        "The tone that begins at %.1f Hz does not stay: its level within 1 %% "
+        "of that frequency changes as much as it amounts to. Play one steady "
+        "tone, or choose a part with start_s and duration_s.",
+        hz);
+}
+
 static bool report_channels(const struct distortion_channel *channels, int count,
                             const struct distortion_request *request,
                             struct report *report, struct problem *problem)
@@ -334,6 +364,7 @@ static bool run(struct capture *capture, const struct settings *settings,
         goto out;
     done = (!any || distortion_pass_run(capture, &request, cache, channels, count,
                                         &passing, problem)) &&
+           drop_lost_tones(channels, count, problem) &&
            report_channels(channels, count, &request, report, problem);
 out:
     for (int c = 0; channels && c < count; c++)

@@ -224,6 +224,27 @@ static void recordings_without_a_measurable_tone_are_refused(void **state)
     }
 }
 
+static double sweep(int64_t n, int channel, void *context)
+{
+    double s = (double)n / 48000;
+    (void)channel;
+    (void)context;
+    return 0.5 * sin(2 * M_PI * (500 * s + 20 * s * s));
+}
+
+/* A tone that moves away is no steady tone, however constant its level. */
+static void a_sweep_is_refused(void **state)
+{
+    struct synthetic synthetic = {48000, 1, 10, 0, sweep, NULL};
+    struct problem problem = {0};
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    assert_null(synthetic_measure(&distortion_measurement, descriptor, NULL, &problem));
+    assert_int_equal(problem.kind, PROBLEM_NOT_MEASURABLE);
+    assert_non_null(strstr(problem.detail, "does not stay"));
+    close(descriptor);
+}
+
 static void settings_that_cannot_be_are_refused(void **state)
 {
     static const struct {
@@ -268,6 +289,7 @@ int main(void)
         cmocka_unit_test(a_part_can_be_chosen),
         cmocka_unit_test(one_second_is_enough),
         cmocka_unit_test(recordings_without_a_measurable_tone_are_refused),
+        cmocka_unit_test(a_sweep_is_refused),
         cmocka_unit_test(settings_that_cannot_be_are_refused),
         cmocka_unit_test(a_sample_that_is_no_number_ends_it),
     };
