@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "analysis/worker/json_build.h"
+#include "analysis/worker/describe.h"
 #include "analysis/worker/settings_json.h"
 #include "analysis/worker/wire.h"
 
@@ -133,8 +134,9 @@ json_t *encode_body(const struct settings *settings, const struct report *report
     for (int i = 0; i < report->channel_count; i++)
         channels = json_build_appended(
             channels, encode_channel(report->description, &report->channels[i]));
-    return json_pack("{s:o,s:o,s:o}", "settings", settings_json_write(settings),
-                     "channels", channels, "warnings", encode_warnings(report));
+    return json_pack("{s:o,s:o,s:o,s:o}", "engine", describe_engine(), "settings",
+                     settings_json_write(settings), "channels", channels, "warnings",
+                     encode_warnings(report));
 }
 
 static json_t *index_entry(const struct series_description *description, int channel,

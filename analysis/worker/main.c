@@ -159,10 +159,9 @@ static bool print_result(const char *name, int recording, int result,
         task_inspect(recording, &inspected, problem) && read_body(result, &body, problem);
     if (good) {
         const json_t *format = json_object_get(inspected, "format");
-        answer = json_pack("{s:s,s:o,s:{s:O,s:O,s:O}}", "measurement", name, "engine",
-                           describe_engine(), "capture", "sample_rate_hz",
-                           json_object_get(format, "sample_rate_hz"), "frames",
-                           json_object_get(format, "frames"), "channels",
+        answer = json_pack("{s:s,s:{s:O,s:O,s:O}}", "measurement", name, "capture",
+                           "sample_rate_hz", json_object_get(format, "sample_rate_hz"),
+                           "frames", json_object_get(format, "frames"), "channels",
                            json_object_get(format, "channels"));
         if (answer && json_object_update(answer, body) != 0) {
             json_decref(answer);

@@ -23,7 +23,7 @@
  *
  * The result file that `measure` writes:
  *   struct wire_result_header (32 bytes, little-endian)
- *   body_bytes   of JSON: {"settings":{…},"channels":[…],"warnings":[…]}
+ *   body_bytes   of JSON: {"engine":{…},"settings":{…},"channels":[…],"warnings":[…]}
  *   index_bytes  of JSON: [{"name":"spectrum","channel":1,"points":131073,"offset":0,
  *                 "x":{"name":"frequency","unit":"Hz","start":0.0,"step":0.73},
  *                 "y":{"name":"level","unit":"dBFS"},"resolution_bandwidth_hz":1.93}, …]

@@ -1,5 +1,5 @@
-/* GET /v1/analyses/ID/result: the worker's body with `analysis`, `measurement`, `engine`,
- * `capture` and `links` put before it, sent from the file. */
+/* GET /v1/analyses/ID/result: the worker's body with `analysis`, `measurement`, `capture`
+ * and `links` put before it, sent from the file. */
 #include "server/http/result.h"
 
 #include <stdio.h>
@@ -89,11 +89,10 @@ static char *make_head(struct request *request, const struct store_analysis *ana
     snprintf(series, sizeof series,
              "/v1/analyses/%s/result/series/{name}{?channel,points,from,to}",
              analysis->id);
-    json_t *head = json_pack(
-        "{s:s, s:s, s:o, s:o, s:{s:s}}", "analysis", analysis->id, "measurement",
-        analysis->measurement, "engine",
-        json_deep_copy(catalogue_engine(request->shared->config.catalogue)), "capture",
-        capture_facts(request, analysis->capture), "links", "series", series);
+    json_t *head =
+        json_pack("{s:s, s:s, s:o, s:{s:s}}", "analysis", analysis->id, "measurement",
+                  analysis->measurement, "capture",
+                  capture_facts(request, analysis->capture), "links", "series", series);
     char *text =
         head == NULL ? NULL : json_dumps(head, JSON_COMPACT | JSON_REAL_PRECISION(12));
     json_decref(head);

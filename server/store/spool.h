@@ -51,8 +51,8 @@ bool spool_upload_finish(struct spool_upload *upload, const uint8_t *want_sha256
 int spool_upload_open(struct spool_upload *upload);
 uint64_t spool_upload_bytes(const struct spool_upload *upload);
 const char *spool_upload_sha256(const struct spool_upload *upload);
-/** True when the body has no CR, LF or NUL byte and its head shows what `curl -d` leaves
- * of a WAV, FLAC or AIFF file. */
+/** True when the body begins like a recording (WAV, W64, AIFF, CAF, FLAC) but has no CR,
+ * LF or NUL byte: what `curl -d` leaves. */
 bool spool_upload_looks_mangled(const struct spool_upload *upload);
 /** Keeps the content: into objects/ (in place of the same content, if it is there
  * already), both folders synced. */

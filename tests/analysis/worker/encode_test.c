@@ -55,7 +55,8 @@ static size_t file_of(const struct report *report, char *bytes, size_t size)
     "\"resolution_bandwidth_hz\":1.93}}}"
 
 static const char want_body[] =
-    "{\"settings\":{\"channels\":null,\"start_s\":0,\"duration_s\":null,"
+    "{\"engine\":{\"name\":\"residuum\",\"version\":\"" RESIDUUM_VERSION "\"},"
+    "\"settings\":{\"channels\":null,\"start_s\":0,\"duration_s\":null,"
     "\"band_hz\":[20,20000],\"harmonics\":10,\"bits\":16,\"kind\":\"auto\","
     "\"notch\":\"band\",\"load\":null},"
     "\"channels\":[" CHANNEL("1") "," CHANNEL(
