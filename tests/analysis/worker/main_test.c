@@ -79,7 +79,7 @@ static void tone_is_rendered_and_measured(void **state)
     assert_false(exists("tone.wav.part"));
     json_t *result = run_json("--file tone.wav --measure distortion --settings "
                               "'{\"channels\":[2]}'");
-    static const char *const names[] = {"measurement", "engine",   "capture",
+    static const char *const names[] = {"measurement", "capture",  "engine",
                                         "settings",    "channels", "warnings"};
     size_t i = 0;
     const char *name;
