@@ -82,22 +82,31 @@ double spectrum_relative_u95(const struct spectrum *spectrum, int bin)
     return statistics_student_975(n - 1) * sqrt(variance) / mean;
 }
 
-/* Collects up to `reach` bins from `from` on in the direction of `step`, past excluded
- * ones. */
-static int collect(const double *powers, int bin_count, int from, int step,
-                   const struct bins *excluded, int excluded_count, int reach,
+/* The interval that covers a bin, or NULL. Intervals ascend and are disjoint. */
+static const struct bins *covering(const struct bins *intervals, int count, int bin)
+{
+    int low = 0, high = count;
+    while (low < high) {
+        int middle = (low + high) / 2;
+        if (intervals[middle].last < bin)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low < count && intervals[low].first <= bin ? &intervals[low] : NULL;
+}
+
+/* Collects bins from `from` on in the direction of `step`, past excluded ones. */
+static int collect(const struct spectrum_surroundings *around, int from, int step,
                    double *values)
 {
-    int e = step > 0 ? 0 : excluded_count - 1, count = 0;
-    for (int j = from; j >= 0 && j < bin_count && count < reach; j += step) {
-        while (e >= 0 && e < excluded_count &&
-               (step > 0 ? excluded[e].last < j : excluded[e].first > j))
-            e += step;
-        if (e >= 0 && e < excluded_count && j >= excluded[e].first &&
-            j <= excluded[e].last)
-            j = step > 0 ? excluded[e].last : excluded[e].first;
+    int count = 0, most = around->reach < REACH_MAX ? around->reach : REACH_MAX;
+    for (int j = from; j >= 0 && j < around->bin_count && count < most; j += step) {
+        const struct bins *cover = covering(around->excluded, around->excluded_count, j);
+        if (cover)
+            j = step > 0 ? cover->last : cover->first;
         else
-            values[count++] = powers[j];
+            values[count++] = around->mean_powers[j];
     }
     return count;
 }
@@ -109,30 +118,25 @@ struct sides {
     int lefts, rights;
 };
 
-static void collect_sides(const double *powers, int bin_count, struct bins interval,
-                          const struct bins *excluded, int excluded_count, int reach,
-                          struct sides *sides)
+static void collect_sides(const struct spectrum_surroundings *around,
+                          struct bins interval, struct sides *sides)
 {
-    int most = reach < REACH_MAX ? reach : REACH_MAX;
-    sides->lefts = collect(powers, bin_count, interval.first - 1, -1, excluded,
-                           excluded_count, most, sides->left);
-    sides->rights = collect(powers, bin_count, interval.last + 1, 1, excluded,
-                            excluded_count, most, sides->right);
-    bool poor = sides->lefts < most / 4 || sides->rights < most / 4;
+    int few = around->reach / 4;
+    sides->lefts = collect(around, interval.first - 1, -1, sides->left);
+    sides->rights = collect(around, interval.last + 1, 1, sides->right);
+    bool poor = sides->lefts < few || sides->rights < few;
     if (poor && sides->lefts > sides->rights)
         sides->rights = 0;
     else if (poor)
         sides->lefts = 0;
 }
 
-struct density spectrum_density_beside(const double *mean_powers, int bin_count,
-                                       struct bins interval, const struct bins *excluded,
-                                       int excluded_count, int reach)
+struct density spectrum_density_beside(const struct spectrum_surroundings *surroundings,
+                                       struct bins interval)
 {
     struct sides sides;
     struct density low = {0, 1}, high = {0, 1};
-    collect_sides(mean_powers, bin_count, interval, excluded, excluded_count, reach,
-                  &sides);
+    collect_sides(surroundings, interval, &sides);
     if (sides.lefts > 0)
         low = statistics_density(sides.left, sides.lefts);
     if (sides.rights > 0)
@@ -143,14 +147,12 @@ struct density spectrum_density_beside(const double *mean_powers, int bin_count,
                             2 / (1 / low.averages + 1 / high.averages)};
 }
 
-double spectrum_mean_beside(const double *mean_powers, int bin_count,
-                            struct bins interval, const struct bins *excluded,
-                            int excluded_count, int reach)
+double spectrum_mean_beside(const struct spectrum_surroundings *surroundings,
+                            struct bins interval)
 {
     struct sides sides;
     double low = 0, high = 0;
-    collect_sides(mean_powers, bin_count, interval, excluded, excluded_count, reach,
-                  &sides);
+    collect_sides(surroundings, interval, &sides);
     if (sides.lefts > 0)
         low = statistics_mean_without_lines(sides.left, sides.lefts);
     if (sides.rights > 0)

@@ -45,19 +45,24 @@ double spectrum_relative_u95(const struct spectrum *spectrum, int bin);
  * them. */
 void spectrum_finish(struct spectrum *spectrum);
 
-/**
- * Density beside an interval: of up to `reach` bins on each side that `excluded` (bins in
- * ascending order, disjoint) does not cover, the sides averaged. Lines do not move it.
- * Mean 0 and averages 1 when there is no bin to look at.
- */
-struct density spectrum_density_beside(const double *mean_powers, int bin_count,
-                                       struct bins interval, const struct bins *excluded,
-                                       int excluded_count, int reach);
+/** Where to look for the noise beside an interval: up to `reach` bins on each side that
+ *  `excluded` (ascending, disjoint) does not cover. All borrowed. */
+struct spectrum_surroundings {
+    const double *mean_powers;
+    int bin_count;
+    const struct bins *excluded;
+    int excluded_count;
+    int reach;
+};
+
+/** Density beside an interval, the sides averaged. Lines do not move it. Mean 0 and
+ * averages 1 when there is no bin to look at. */
+struct density spectrum_density_beside(const struct spectrum_surroundings *surroundings,
+                                       struct bins interval);
 
 /** The same as a mean without lines: closer where the density is steep, less robust
  * against weak lines. */
-double spectrum_mean_beside(const double *mean_powers, int bin_count,
-                            struct bins interval, const struct bins *excluded,
-                            int excluded_count, int reach);
+double spectrum_mean_beside(const struct spectrum_surroundings *surroundings,
+                            struct bins interval);
 
 #endif

@@ -21,7 +21,7 @@ struct sums {
 static struct sums demodulate(const double *x, int length, double cycles)
 {
     double table_re[BLOCK], table_im[BLOCK];
-    int block = length < BLOCK ? length : BLOCK;
+    int block = length < BLOCK ? length : BLOCK, half = length / 2;
     for (int j = 0; j < block; j++) {
         table_re[j] = cos(2 * M_PI * cycles * j);
         table_im[j] = -sin(2 * M_PI * cycles * j);
@@ -36,7 +36,7 @@ static struct sums demodulate(const double *x, int length, double cycles)
             timed_re += a * j;
             timed_im += b * j;
         }
-        double t = start - length / 2;
+        double t = start - half;
         double turns = cycles * t;
         double angle = -2 * M_PI * (turns - floor(turns));
         double complex turn = cos(angle) + I * sin(angle);

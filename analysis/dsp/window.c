@@ -18,9 +18,9 @@ static const double *terms_of(enum window_kind kind)
 
 static double value_at(const double *terms, double phase)
 {
-    double value = terms[0], sign = -1;
-    for (int m = 1; m < TERMS_MAX; m++, sign = -sign)
-        value += sign * terms[m] * cos(m * phase);
+    double value = terms[0];
+    for (int m = 1; m < TERMS_MAX; m++)
+        value += (m % 2 ? -terms[m] : terms[m]) * cos(m * phase);
     return value;
 }
 
@@ -29,11 +29,12 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
 {
     const double *terms = terms_of(kind);
     struct window made = {.kind = kind, .length = length};
-    made.values = malloc((size_t)length * sizeof *made.values);
+    made.values = calloc((size_t)length, sizeof *made.values);
     if (!made.values)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for a window of %d samples.", length);
-    for (int n = 0; n <= length / 2; n++) {
+    int half = length / 2;
+    for (int n = 0; n <= half; n++) {
         double value = value_at(terms, 2 * M_PI * n / length);
         made.values[n] = value;
         if (n > 0)
@@ -42,7 +43,7 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
     for (int n = 0; n < length; n++) {
         made.sum += made.values[n];
         made.sum_squares += made.values[n] * made.values[n];
-        double t = n - length / 2;
+        double t = n - half;
         made.time_spread += made.values[n] * t * t;
     }
     made.time_spread /= made.sum;

@@ -124,6 +124,13 @@ static void report_levels(struct report *report, int c,
         report_none(report, c, voltages[i], REASON_NO_CALIBRATION);
 }
 
+/* Mean time of the segments' centres. */
+static double middle_frame(const struct segment_plan *plan)
+{
+    int64_t frames = (plan->count - 1) * plan->hop + plan->length;
+    return (double)plan->first_frame + (double)frames / 2;
+}
+
 static void report_against_reference(struct report *report, int c,
                                      const struct distortion_channel *channel,
                                      const struct distortion_powers *p,
@@ -138,13 +145,8 @@ static void report_against_reference(struct report *report, int c,
     double relative = moments_u95(&reference->fundamental) / power;
     struct tone_track_result own = tone_track_result(&channel->track);
     struct tone_track_result other = tone_track_result(&reference->track);
-    double own_middle = (double)channel->plan.first_frame +
-                        (double)(channel->plan.count - 1) / 2 * channel->plan.hop +
-                        channel->plan.length / 2;
-    double other_middle = (double)reference->plan.first_frame +
-                          (double)(reference->plan.count - 1) / 2 * reference->plan.hop +
-                          reference->plan.length / 2;
-    double turns = own.cycles * (own_middle - other_middle);
+    double between = middle_frame(&channel->plan) - middle_frame(&reference->plan);
+    double turns = own.cycles * between;
     double degrees =
         (own.phase - other.phase) * 180 / M_PI - 360 * (turns - floor(turns));
     double both = hypot(own.phase_u95, other.phase_u95);

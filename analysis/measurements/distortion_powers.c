@@ -29,15 +29,21 @@ void distortion_view_free(struct distortion_view *view)
     tone_bands_free(&view->wide);
 }
 
+static struct spectrum_surroundings surroundings(const struct distortion_view *view)
+{
+    const struct spectrum *spectrum = &view->channel->spectrum;
+    return (struct spectrum_surroundings){spectrum->sum, spectrum->bins,
+                                          view->wide.excluded, view->wide.excluded_count,
+                                          SIDE_BINS};
+}
+
 /* Noise power of an interval that something else covers, as its neighbours tell it. */
 static struct power noise_under(const struct distortion_view *view, struct bins interval,
                                 double weight)
 {
-    const struct spectrum *spectrum = &view->channel->spectrum;
-    struct density density = spectrum_density_beside(
-        spectrum->sum, spectrum->bins, interval, view->wide.excluded,
-        view->wide.excluded_count, SIDE_BINS);
-    double averages = fmin(density.averages, spectrum->segments);
+    struct spectrum_surroundings around = surroundings(view);
+    struct density density = spectrum_density_beside(&around, interval);
+    double averages = fmin(density.averages, view->channel->spectrum.segments);
     /* A median is 1.57 times as scattered as a mean, and a bin of the window is worth
      * 1/2.63 of an independent one. */
     double relative =
@@ -49,11 +55,9 @@ static struct power noise_under(const struct distortion_view *view, struct bins 
 /* The same beside the fundamental, where jitter, hum or a codec make a steep pedestal. */
 static struct power noise_under_tone(const struct distortion_view *view, double weight)
 {
-    const struct spectrum *spectrum = &view->channel->spectrum;
+    struct spectrum_surroundings around = surroundings(view);
     struct power noise = noise_under(view, view->nominal.fundamental, weight);
-    double mean = weight * spectrum_mean_beside(
-                               spectrum->sum, spectrum->bins, view->nominal.fundamental,
-                               view->wide.excluded, view->wide.excluded_count, SIDE_BINS);
+    double mean = weight * spectrum_mean_beside(&around, view->nominal.fundamental);
     return (struct power){mean, fmax(noise.u95, fabs(mean - noise.mean))};
 }
 

@@ -51,8 +51,8 @@ static int find_peak(const double *powers, int length, struct bins range)
     if (peak < 0 || powers[peak] <= 0)
         return -1;
     struct bins lobe = bins_lobe(peak);
-    double density =
-        spectrum_density_beside(powers, length / 2 + 1, lobe, &lobe, 1, 64).mean;
+    struct spectrum_surroundings around = {powers, length / 2 + 1, &lobe, 1, 64};
+    double density = spectrum_density_beside(&around, lobe).mean;
     double threshold = statistics_line_threshold(1, bins_width(range));
     return powers[peak] > threshold * density ? peak : -1;
 }
@@ -75,10 +75,11 @@ static double smallest_step(const double *samples, int length)
 static double share_near_top(const struct tone_fit *fit, int length, double near)
 {
     double phase = carg(fit->phasor), top = 0;
+    int half = length / 2;
     long count = 0;
     for (int pass = 0; pass < 2; pass++)
         for (int n = 0; n < length; n++) {
-            double turns = fit->cycles * (n - length / 2);
+            double turns = fit->cycles * (n - half);
             double tone = fabs(cos(2 * M_PI * (turns - floor(turns)) + phase));
             if (pass == 0)
                 top = fmax(top, tone);

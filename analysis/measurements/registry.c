@@ -6,11 +6,15 @@
 
 static const struct measurement *const measurements[] = {
     &distortion_measurement,
+    NULL,
 };
 
 int registry_count(void)
 {
-    return (int)(sizeof measurements / sizeof *measurements);
+    int count = 0;
+    while (measurements[count])
+        count++;
+    return count;
 }
 
 const struct measurement *registry_get(int index)
@@ -20,7 +24,7 @@ const struct measurement *registry_get(int index)
 
 const struct measurement *registry_find(const char *name)
 {
-    for (int i = 0; i < registry_count(); i++)
+    for (int i = 0; measurements[i]; i++)
         if (strcmp(measurements[i]->description.name, name) == 0)
             return measurements[i];
     return NULL;

@@ -37,7 +37,7 @@ struct bins bins_lobe(double bin)
 bool tone_bands_new(int length, double lowest_bins, int highest_order,
                     struct tone_bands *ret, struct problem *problem)
 {
-    int capacity = (int)(length / 2 / lowest_bins) + highest_order + 4;
+    int capacity = (int)(length / (2 * lowest_bins)) + highest_order + 4;
     struct bins *excluded = malloc((size_t)capacity * sizeof *excluded);
     if (!excluded)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,

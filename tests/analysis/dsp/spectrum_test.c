@@ -102,9 +102,8 @@ static void density_ignores_lines_and_excluded_bins(void **state)
         spectrum_add(&spectrum, buffer);
     }
     spectrum_finish(&spectrum);
-    double density =
-        spectrum_density_beside(spectrum.sum, spectrum.bins, excluded[0], excluded, 2, 48)
-            .mean;
+    struct spectrum_surroundings around = {spectrum.sum, spectrum.bins, excluded, 2, 48};
+    double density = spectrum_density_beside(&around, excluded[0]).mean;
     assert_close(density * LENGTH / 2, 1, 0.1);
     spectrum_free(&spectrum);
 }
