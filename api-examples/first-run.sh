@@ -24,11 +24,9 @@ state=
 pid=
 keep=no
 
+# Again and again: a signal that comes before the daemon's program is loaded is lost.
 stop_daemon() {
-    if [ -n "$pid" ] && kill "$pid" 2>/dev/null; then
-        while kill -0 "$pid" 2>/dev/null; do sleep 0.1; done
-    fi
-    pid=
+    while [ -n "$pid" ] && kill "$pid" 2>/dev/null; do sleep 0.2; done
 }
 clean_up() {
     if [ "$keep" = no ]; then
@@ -43,10 +41,11 @@ trap 'exit 143' TERM HUP
 sh "$root/.ci/install" "$root/.ci/packages-run"
 echo "Building in $build" >&2
 cmake -S "$root" -B "$build" -G Ninja -DCMAKE_BUILD_TYPE=Release >/dev/null
-ninja -C "$build" --quiet residuumd residuum-worker
+ninja -C "$build" --quiet residuumd residuum-worker >&2
 
 state=$(mktemp -d "$build/state.XXXXXX")
 log=$state/daemon.log
+: >"$log"
 nohup "$build/bin/residuumd" --listen 127.0.0.1:0 --state "$state" >/dev/null 2>"$log" &
 pid=$!
 url=

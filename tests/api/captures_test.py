@@ -2,6 +2,7 @@
 of sending, digests, names; and the list of captures with its pages."""
 
 import base64
+import concurrent.futures
 import datetime
 import hashlib
 import pathlib
@@ -95,6 +96,25 @@ class Uploads(harness.DaemonCase):
                 capture = self.check_capture(self.daemon.upload(body), body)
                 self.assertEqual(capture["format"]["encoding"], encoding)
                 self.assertEqual(capture["format"]["frames"], 9600)
+
+    def test_limits_are_still_taken(self):
+        # the interface: 1 to 16 channels, 8 to 768 kHz; names of 200, notes of 2000 bytes
+        for rate_hz, channels in ((8000, 1), (768000, 1), (48000, 16)):
+            with self.subTest(rate_hz=rate_hz, channels=channels):
+                samples = waves.tone(duration_s=0.2, channels=channels, rate_hz=rate_hz)
+                body = waves.wav(samples, 16, rate_hz)
+                form = self.check_capture(self.daemon.upload(body), body)["format"]
+                self.assertEqual((form["sample_rate_hz"], form["channels"]), (rate_hz, channels))
+        query = "?name=" + "n" * 200 + "&note=" + "n" * 2000
+        self.check_capture(self.daemon.upload(TONE, query), TONE)
+
+    def test_many_at_once(self):
+        bodies = [waves.wav(waves.tone(600 + i, duration_s=0.5)) for i in range(24)]
+        with concurrent.futures.ThreadPoolExecutor(12) as pool:
+            answers = list(pool.map(self.daemon.upload, bodies))
+        for answer, body in zip(answers, bodies):
+            self.check_capture(answer, body)
+        self.assertEqual(len({answer.json["id"] for answer in answers}), len(bodies))
 
     def test_files_of_other_programs(self):
         """SoX and flac write them, so that not only our own idea of a format is read."""

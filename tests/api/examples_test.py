@@ -6,6 +6,7 @@ import pathlib
 import re
 import subprocess
 import tempfile
+import time
 
 import harness
 import waves
@@ -80,6 +81,23 @@ class Examples(harness.DaemonCase):
         self.assertEqual(done.returncode, 3)
         self.assertIn("http://127.0.0.1:1", done.stderr)
         self.assertIn("residuumd", done.stderr)
+
+    def test_python_tells_that_the_daemon_went_away(self):
+        daemon = harness.Daemon("--workers", "1")
+        long = pathlib.Path(self.folder.name) / "long.wav"
+        long.write_bytes(waves.wav(waves.tone(duration_s=200, channels=4)))
+        busy = daemon.upload(long.read_bytes()).json["id"]
+        for _ in range(8):
+            daemon.analyse(busy)
+        client = subprocess.Popen(
+            [str(harness.EXAMPLES / "measure.py"), "--server", daemon.url, self.tone],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        while len(daemon.get("/v1/analyses").json["analyses"]) < 9:
+            time.sleep(0.02)
+        daemon.kill()
+        out, errors = client.communicate(timeout=60)
+        self.assertEqual((client.returncode, out), (3, ""))
+        self.assertRegex(errors, "broke off|No daemon answers")
 
     def test_python_refuses_wrong_usage(self):
         for arguments in ([], ["--settings", "[1]", self.tone], ["--colour", self.tone]):
