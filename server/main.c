@@ -47,7 +47,7 @@ static enum http_outcome inspect(void *context, int capture, const atomic_bool *
     const struct workers_call call = {
         .class = WORKERS_INSPECT,
         .request = request,
-        .descriptors = {capture, -1},
+        .descriptors = {capture, -1, -1},
         .deadline_s = LIMIT_INSPECT_S,
         .cancel = cancel,
     };
@@ -63,7 +63,7 @@ static enum http_outcome render(void *context, const json_t *request, int output
     const struct workers_call call = {
         .class = WORKERS_JOB,
         .request = request,
-        .descriptors = {output, -1},
+        .descriptors = {output, -1, -1},
         .deadline_s = RENDER_S,
         .cancel = cancel,
     };
@@ -85,7 +85,7 @@ static bool describe(struct daemon *daemon, struct server_problem *problem)
     const struct workers_call call = {
         .class = WORKERS_JOB,
         .request = request,
-        .descriptors = {-1, -1},
+        .descriptors = {-1, -1, -1},
         .deadline_s = LIMIT_DESCRIBE_S,
     };
     enum workers_outcome outcome = workers_run(daemon->workers, &call, &answer, problem);

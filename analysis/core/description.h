@@ -30,9 +30,16 @@ struct setting_description {
 
 enum better { BETTER_NONE, BETTER_LOWER, BETTER_HIGHER };
 
+/** What the recorder itself adds to a figure: noise, as powers; or products that may be
+ * in phase with the device's, as amplitudes. Either needs a `better`. */
+enum floor_kind { FLOOR_NONE, FLOOR_NOISE, FLOOR_HARMONIC };
+
 struct figure_description {
     const char *name, *unit, *definition, *source;
     enum better better;
+    enum floor_kind floor;
+    /** The figure (a level in dBFS) that this one is relative to; NULL: none. */
+    const char *relative_to;
 };
 
 enum value_type { VALUE_NUMBER, VALUE_BOOLEAN, VALUE_WORD };

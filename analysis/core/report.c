@@ -147,6 +147,13 @@ void report_bound(struct report *report, int c, int figure, double bound)
     };
 }
 
+void report_at_worst(struct report *report, int c, int figure, double value)
+{
+    report_value(report, c, figure, value, NAN);
+    struct report_figure *kept = figure_at(report, c, figure);
+    kept->is_bound = kept->has_value;
+}
+
 void report_none_all(struct report *report, int c, enum reason reason)
 {
     for (int i = 0; i < report->description->figure_count; i++)

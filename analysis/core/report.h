@@ -33,7 +33,8 @@ struct report_figure {
     double u95;         /* NaN: not known → JSON null */
     enum reason reason; /* when there is no value */
     bool has_bound;
-    double bound; /* BELOW_NOISE: the value is no worse than this */
+    double bound;  /* BELOW_NOISE: the value is no worse than this */
+    bool is_bound; /* `value` is the worst that can be true; u95 is NaN */
 };
 
 struct report_cell {
@@ -69,7 +70,7 @@ struct report_channel {
 struct report_warning {
     const char *code; /* a string literal, one of the interface's */
     int channel;      /* 0: all */
-    char message[300];
+    char message[800];
 };
 
 enum { REPORT_MAX_WARNINGS = 64 };
@@ -95,6 +96,8 @@ void report_value(struct report *report, int c, int figure, double value, double
 void report_none(struct report *report, int c, int figure, enum reason reason);
 /** Null, BELOW_NOISE, with the bound that can be claimed. */
 void report_bound(struct report *report, int c, int figure, double bound);
+/** A value that is only a bound: the truth is no worse. */
+void report_at_worst(struct report *report, int c, int figure, double value);
 /** Every figure of the channel null with this reason (a channel without a signal). */
 void report_none_all(struct report *report, int c, enum reason reason);
 void report_flag(struct report *report, int c, int finding, bool flag);

@@ -4,7 +4,7 @@
 
 #include "analysis/measurements/distortion_powers.h"
 
-/** In the order of the table in distortion.c. */
+/** In the order of the table in distortion_tables.c. */
 enum distortion_figure {
     FIGURE_FUNDAMENTAL_FREQUENCY,
     FIGURE_FUNDAMENTAL_LEVEL,

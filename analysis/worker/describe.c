@@ -39,6 +39,16 @@ static const char *better_name(enum better better)
     return names[better];
 }
 
+static const char *floor_name(enum floor_kind floor)
+{
+    static const char *const names[] = {
+        [FLOOR_NONE] = "none",
+        [FLOOR_NOISE] = "noise",
+        [FLOOR_HARMONIC] = "harmonic",
+    };
+    return names[floor];
+}
+
 /* Null without choices; those of an integer are numbers. */
 static json_t *describe_choices(const struct setting_description *setting)
 {
@@ -80,9 +90,10 @@ static json_t *describe_figures(const struct description *description)
     for (int i = 0; i < description->figure_count; i++) {
         const struct figure_description *figure = &description->figures[i];
         array = json_build_appended(
-            array, json_pack("{s:s,s:s,s:s,s:s,s:s}", "name", figure->name, "unit",
+            array, json_pack("{s:s,s:s,s:s,s:s,s:s,s:s}", "name", figure->name, "unit",
                              figure->unit, "definition", figure->definition, "source",
-                             figure->source, "better", better_name(figure->better)));
+                             figure->source, "better", better_name(figure->better),
+                             "floor", floor_name(figure->floor)));
     }
     return array;
 }

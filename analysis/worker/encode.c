@@ -17,13 +17,19 @@ static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__,
               "the result file is little-endian");
 static_assert(sizeof(struct wire_result_header) == 32, "no padding in the header");
 
-static json_t *encode_figure(const struct report_figure *figure, const char *unit)
+static json_t *encode_figure(const struct report_figure *figure,
+                             const struct figure_description *description)
 {
-    if (figure->has_value)
-        return json_pack("{s:o,s:s,s:o}", "value", json_build_real(figure->value), "unit",
-                         unit, "u95", json_build_real(figure->u95));
-    json_t *object = json_pack("{s:n,s:s,s:s}", "value", "unit", unit, "reason",
-                               reason_text(figure->reason));
+    if (figure->has_value) {
+        json_t *known =
+            json_pack("{s:o,s:s,s:o}", "value", json_build_real(figure->value), "unit",
+                      description->unit, "u95", json_build_real(figure->u95));
+        const char *word = description->better == BETTER_HIGHER ? "at_least" : "at_most";
+        return figure->is_bound ? json_build_with(known, "bound", json_string(word))
+                                : known;
+    }
+    json_t *object = json_pack("{s:n,s:s,s:s}", "value", "unit", description->unit,
+                               "reason", reason_text(figure->reason));
     if (figure->has_bound)
         object = json_build_with(object, "bound", json_build_real(figure->bound));
     return object;
@@ -97,7 +103,7 @@ static json_t *encode_channel(const struct description *description,
     for (int i = 0; i < description->figure_count; i++)
         figures = json_build_with(
             figures, description->figures[i].name,
-            encode_figure(&channel->figures[i], description->figures[i].unit));
+            encode_figure(&channel->figures[i], &description->figures[i]));
     for (int i = 0; i < description->finding_count; i++)
         findings = json_build_with(findings, description->findings[i].name,
                                    encode_cell(&channel->findings[i]));

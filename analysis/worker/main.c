@@ -23,6 +23,7 @@ enum { EXIT_USAGE = 2 };
 
 static const char help[] =
     "usage: residuum-worker --file RECORDING --measure NAME [--settings JSON]\n"
+    "                       [--floor RECORDING]\n"
     "       residuum-worker --file RECORDING --inspect\n"
     "       residuum-worker --render SIGNAL --output FILE [--settings JSON]\n"
     "       residuum-worker --describe | --help | --version\n"
@@ -31,6 +32,7 @@ static const char help[] =
     "\n"
     "  --file RECORDING   WAV, RF64, BW64, W64, AIFF, CAF or FLAC\n"
     "  --measure NAME     takes this measurement, prints its result as JSON\n"
+    "  --floor RECORDING  the recorder measured on itself: figures near it are flagged\n"
     "  --inspect          prints the format of the recording as JSON\n"
     "  --render SIGNAL    renders this test signal as a WAV file\n"
     "  --output FILE      where the signal goes\n"
@@ -41,7 +43,7 @@ static const char help[] =
     "Exit status: 0 done, 1 a problem (said on standard error), 2 wrong usage.\n";
 
 struct arguments {
-    const char *file, *measure, *render, *output, *settings, *serve;
+    const char *file, *measure, *floor, *render, *output, *settings, *serve;
     bool inspect, describe, help, version;
 };
 
@@ -50,6 +52,7 @@ static bool read_arguments(int argc, char **argv, struct arguments *ret)
     static const struct option options[] = {
         {"file", required_argument, NULL, 'f'},
         {"measure", required_argument, NULL, 'm'},
+        {"floor", required_argument, NULL, 'F'},
         {"inspect", no_argument, NULL, 'i'},
         {"render", required_argument, NULL, 'r'},
         {"output", required_argument, NULL, 'o'},
@@ -69,6 +72,9 @@ static bool read_arguments(int argc, char **argv, struct arguments *ret)
             break;
         case 'm':
             ret->measure = optarg;
+            break;
+        case 'F':
+            ret->floor = optarg;
             break;
         case 'i':
             ret->inspect = true;
@@ -120,7 +126,7 @@ static bool open_recording(const char *path, int *ret, struct problem *problem)
 {
     *ret = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
     return *ret >= 0 ||
-           problem_set(problem, PROBLEM_IO, "file", "%.200s: %s.", path, strerror(errno));
+           problem_set(problem, PROBLEM_IO, NULL, "%.200s: %s.", path, strerror(errno));
 }
 
 static bool read_settings(const char *text, json_t **ret, struct problem *problem)
@@ -151,18 +157,31 @@ static bool read_body(int result, json_t **ret, struct problem *problem)
            problem_set(problem, PROBLEM_IO, NULL, "The result could not be read back.");
 }
 
-static bool print_result(const char *name, int recording, int result,
+/* Gives what a result says of a recording. */
+static bool facts(int recording, json_t **ret, struct problem *problem)
+{
+    json_t *inspected = NULL;
+    if (!task_inspect(recording, &inspected, problem))
+        return false;
+    const json_t *format = json_object_get(inspected, "format");
+    *ret = json_pack("{s:O,s:O,s:O}", "sample_rate_hz",
+                     json_object_get(format, "sample_rate_hz"), "frames",
+                     json_object_get(format, "frames"), "channels",
+                     json_object_get(format, "channels"));
+    json_decref(inspected);
+    return true;
+}
+
+static bool print_result(const char *name, const struct task_measure *task,
                          struct problem *problem)
 {
-    json_t *body = NULL, *inspected = NULL, *answer = NULL;
-    bool good =
-        task_inspect(recording, &inspected, problem) && read_body(result, &body, problem);
+    json_t *body = NULL, *capture = NULL, *floor = NULL;
+    bool good = facts(task->capture, &capture, problem) &&
+                (!task->floor || facts(*task->floor, &floor, problem)) &&
+                read_body(task->result, &body, problem);
     if (good) {
-        const json_t *format = json_object_get(inspected, "format");
-        answer = json_pack("{s:s,s:{s:O,s:O,s:O}}", "measurement", name, "capture",
-                           "sample_rate_hz", json_object_get(format, "sample_rate_hz"),
-                           "frames", json_object_get(format, "frames"), "channels",
-                           json_object_get(format, "channels"));
+        json_t *answer = json_pack("{s:s,s:O,s:O*}", "measurement", name, "capture",
+                                   capture, "floor_capture", floor);
         if (answer && json_object_update(answer, body) != 0) {
             json_decref(answer);
             answer = NULL;
@@ -170,18 +189,20 @@ static bool print_result(const char *name, int recording, int result,
         good = print_json(answer, problem);
     }
     json_decref(body);
-    json_decref(inspected);
+    json_decref(capture);
+    json_decref(floor);
     return good;
 }
 
 static bool measure(const struct arguments *arguments, struct problem *problem)
 {
-    int recording = -1, result = -1;
+    int recording = -1, result = -1, floor = -1;
     json_t *settings = NULL;
     bool good = false;
     const struct measurement *measurement = task_find(arguments->measure, problem);
     if (!measurement || !read_settings(arguments->settings, &settings, problem) ||
-        !open_recording(arguments->file, &recording, problem))
+        !open_recording(arguments->file, &recording, problem) ||
+        (arguments->floor && !open_recording(arguments->floor, &floor, problem)))
         goto out;
     result = memfd_create("result", MFD_CLOEXEC);
     if (result < 0) {
@@ -193,14 +214,17 @@ static bool measure(const struct arguments *arguments, struct problem *problem)
         .settings = settings,
         .capture = recording,
         .result = result,
+        .floor = arguments->floor ? &floor : NULL,
     };
     good = task_measure(measurement, &task, problem) &&
-           print_result(arguments->measure, recording, result, problem);
+           print_result(arguments->measure, &task, problem);
 out:
     if (recording >= 0)
         close(recording);
     if (result >= 0)
         close(result);
+    if (floor >= 0)
+        close(floor);
     json_decref(settings);
     return good;
 }
@@ -288,7 +312,8 @@ static bool usable(const struct arguments *arguments)
     bool takes_settings = arguments->measure || arguments->render;
     return tasks == 1 && needs_file == (arguments->file != NULL) &&
            (arguments->render != NULL) == (arguments->output != NULL) &&
-           (takes_settings || !arguments->settings);
+           (takes_settings || !arguments->settings) &&
+           (arguments->measure || !arguments->floor);
 }
 
 int main(int argc, char **argv)

@@ -71,6 +71,7 @@ static void tell_progress(double fraction, void *context)
 struct request {
     const json_t *object;
     const int *descriptors;
+    size_t descriptor_count;
     const struct progress *progress;
 };
 
@@ -108,6 +109,7 @@ static bool serve_measure(const struct request *request, json_t **ret,
         .settings = json_object_get(request->object, "settings"),
         .capture = request->descriptors[0],
         .result = request->descriptors[1],
+        .floor = request->descriptor_count > 2 ? &request->descriptors[2] : NULL,
         .progress = request->progress,
     };
     if (!measurement || !task_measure(measurement, &task, problem))
@@ -137,20 +139,22 @@ enum { MAX_FIELDS = 4 };
 
 static const struct handler {
     const char *name;
-    size_t descriptors;
+    size_t descriptors, most_descriptors;
     struct {
         const char *name;
         json_type type;
     } fields[MAX_FIELDS]; /* all needed; ends at the first without a name */
     bool (*serve)(const struct request *request, json_t **ret, struct problem *problem);
 } handlers[] = {
-    {"describe", 0, {{"request", JSON_STRING}}, serve_describe},
-    {"inspect", 1, {{"request", JSON_STRING}}, serve_inspect},
+    {"describe", 0, 0, {{"request", JSON_STRING}}, serve_describe},
+    {"inspect", 1, 1, {{"request", JSON_STRING}}, serve_inspect},
     {"measure",
      2,
+     3,
      {{"request", JSON_STRING}, {"measurement", JSON_STRING}, {"settings", JSON_OBJECT}},
      serve_measure},
     {"render",
+     1,
      1,
      {{"request", JSON_STRING},
       {"signal", JSON_STRING},
@@ -209,14 +213,17 @@ static bool answer_request(struct conversation *conversation,
     const struct handler *handler = find_handler(object, problem);
     if (!handler || !check_fields(handler, object, problem))
         goto out;
-    if (frame->descriptor_count != handler->descriptors) {
+    if (frame->descriptor_count < handler->descriptors ||
+        frame->descriptor_count > handler->most_descriptors) {
         problem_set(problem, PROBLEM_MISSING_FIELD, NULL,
-                    "The request %s needs %zu descriptors; %zu came.", handler->name,
-                    handler->descriptors, frame->descriptor_count);
+                    "The request %s needs %zu to %zu descriptors; %zu came.",
+                    handler->name, handler->descriptors, handler->most_descriptors,
+                    frame->descriptor_count);
         goto out;
     }
-    good = handler->serve(&(struct request){object, frame->descriptors, &progress}, ret,
-                          problem);
+    good = handler->serve(
+        &(struct request){object, frame->descriptors, frame->descriptor_count, &progress},
+        ret, problem);
 out:
     json_decref(object);
     return good;

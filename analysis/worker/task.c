@@ -5,6 +5,7 @@
 
 #include "analysis/capture/capture.h"
 #include "analysis/capture/writer.h"
+#include "analysis/measurements/floor.h"
 #include "analysis/measurements/registry.h"
 #include "analysis/signals/signal.h"
 #include "analysis/worker/encode.h"
@@ -82,32 +83,127 @@ static bool choose_channels(const struct settings *settings, int present,
     return true;
 }
 
+/* One of the recordings of a job, with its share of the progress. */
+struct recording {
+    const struct measurement *measurement;
+    const struct settings *settings;
+    struct capture *capture;
+    const struct progress *whole;
+    double from, share;
+};
+
+static void tell_share(double fraction, void *context)
+{
+    const struct recording *recording = context;
+    progress_tell(recording->whole, recording->from + recording->share * fraction);
+}
+
+/* Gives the report of these channels. */
+static bool measure(struct recording *recording, const int *channels, int count,
+                    struct report **ret, struct problem *problem)
+{
+    const struct measurement *measurement = recording->measurement;
+    struct progress progress = {tell_share, recording};
+    struct report *report = report_new(&measurement->description, channels, count);
+    if (!report)
+        return no_memory(problem);
+    if (!measurement->run(recording->capture, recording->settings, &progress, report,
+                          problem) ||
+        !report_complete(report, problem)) {
+        report_free(report);
+        return false;
+    }
+    *ret = report;
+    return true;
+}
+
+static bool check_floor(const struct capture_format *format,
+                        const struct capture_format *floor, const int *channels,
+                        int count, struct problem *problem)
+{
+    if (floor->sample_rate_hz != format->sample_rate_hz)
+        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "floor_capture",
+                           "The floor capture has a sample rate of %d Hz, the recording "
+                           "%d Hz; record the floor at %d Hz too.",
+                           floor->sample_rate_hz, format->sample_rate_hz,
+                           format->sample_rate_hz);
+    for (int i = 0; i < count; i++)
+        if (channels[i] > floor->channels)
+            return problem_set(problem, PROBLEM_OUT_OF_RANGE, "floor_capture",
+                               "Channel %d is to be measured, but the floor capture has "
+                               "%d channel%s; record the floor of every channel, or "
+                               "choose with channels.",
+                               channels[i], floor->channels,
+                               floor->channels == 1 ? "" : "s");
+    return true;
+}
+
+/* Tells that it is the floor's recording that a problem is about. */
+static bool in_floor(const struct problem *found, struct problem *problem)
+{
+    return problem_set(problem, found->kind, "floor_capture", "In the floor capture: %s",
+                       found->detail);
+}
+
+/* Gives the floor's report, of the channels that are measured. A setting out of range is
+ * told as what it is: the sample rate being the same, it holds for both recordings. */
+static bool measure_floor(int descriptor, struct recording *recording,
+                          const struct capture_format *format, const int *channels,
+                          int count, struct report **ret, struct problem *problem)
+{
+    struct problem found = {0};
+    bool good = false;
+    if (!capture_open(descriptor, &recording->capture, &found))
+        return in_floor(&found, problem);
+    if (!check_floor(format, capture_format(recording->capture), channels, count,
+                     problem))
+        goto out;
+    good = measure(recording, channels, count, ret, &found);
+    if (!good && found.kind == PROBLEM_OUT_OF_RANGE)
+        *problem = found;
+    else if (!good)
+        in_floor(&found, problem);
+out:
+    capture_close(recording->capture);
+    return good;
+}
+
+static void apply_floor(struct report *report, const struct report *floor)
+{
+    floor_apply(report, floor);
+    for (int i = 0; i < floor->warning_count; i++)
+        report_warn(report, floor->warnings[i].code, floor->warnings[i].channel,
+                    "In the floor capture: %s", floor->warnings[i].message);
+}
+
 bool task_measure(const struct measurement *measurement, const struct task_measure *task,
                   struct problem *problem)
 {
     struct settings settings;
-    struct capture *recording = NULL;
-    struct report *report = NULL;
+    struct report *report = NULL, *floor = NULL;
     int channels[DESCRIPTION_MAX_CHANNELS], count = 0;
+    double half = task->floor ? 0.5 : 0;
+    struct recording first = {measurement, &settings, NULL, task->progress, 0, half};
+    struct recording second = {measurement,    &settings, NULL,
+                               task->progress, half,      1 - half};
     bool good = false;
     if (!settings_json_read(&measurement->description, task->settings, &settings,
                             problem) ||
-        !capture_open(task->capture, &recording, problem))
+        !capture_open(task->capture, &second.capture, problem))
         goto out;
-    if (!choose_channels(&settings, capture_format(recording)->channels, channels, &count,
-                         problem))
+    const struct capture_format *format = capture_format(second.capture);
+    if (!choose_channels(&settings, format->channels, channels, &count, problem) ||
+        (task->floor && !measure_floor(*task->floor, &first, format, channels, count,
+                                       &floor, problem)) ||
+        !measure(&second, channels, count, &report, problem))
         goto out;
-    report = report_new(&measurement->description, channels, count);
-    if (!report) {
-        no_memory(problem);
-        goto out;
-    }
-    good = measurement->run(recording, &settings, task->progress, report, problem) &&
-           report_complete(report, problem) &&
-           encode_result(&settings, report, task->result, problem);
+    if (floor)
+        apply_floor(report, floor);
+    good = encode_result(&settings, report, task->result, problem);
 out:
+    report_free(floor);
     report_free(report);
-    capture_close(recording);
+    capture_close(second.capture);
     return good;
 }
 

@@ -191,7 +191,7 @@ static enum wire_status read_exactly(int socket, int64_t deadline_ms, bool first
 
 enum wire_status wire_receive(int socket, int timeout_ms, struct wire_frame *ret)
 {
-    struct wire_frame frame = {.descriptors = {-1, -1}};
+    struct wire_frame frame = {.descriptors = {-1, -1, -1}};
     int64_t deadline_ms = timeout_ms < 0 ? -1 : monotonic_ms() + timeout_ms;
 
     uint8_t header[HEADER_BYTES];

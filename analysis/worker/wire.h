@@ -8,7 +8,8 @@
  *   request (daemon → worker)                                            descriptors
  *   {"request":"describe"}                                               none
  *   {"request":"inspect"}                                                capture
- *   {"request":"measure","measurement":NAME,"settings":{…}}              capture, result
+ *   {"request":"measure","measurement":NAME,"settings":{…}}              capture, result,
+ *                                                        and a floor capture, if any
  *   {"request":"render","signal":NAME,"format":"wav","parameters":{…}}   output
  *
  *   answer (worker → daemon): any number of progress frames, then exactly one other
@@ -17,9 +18,9 @@
  *                              inspect adds format, warnings; render adds bytes
  *   {"answer":"problem","code":"not_audio","field":null,"detail":"…"}
  *
- * The capture is open for reading, with its own offset; result and output are empty and
- * open for writing. Both ends treat what they read as hostile: a frame over its limit,
- * bad magic, or a descriptor too many ends the conversation.
+ * Captures are open for reading, each with its own offset; result and output are empty
+ * and open for writing. Both ends treat what they read as hostile: a frame over its
+ * limit, bad magic, or a descriptor too many ends the conversation.
  *
  * The result file that `measure` writes:
  *   struct wire_result_header (32 bytes, little-endian)
@@ -40,7 +41,7 @@
 
 enum {
     WIRE_FRAME_MAX_BYTES = 1 << 20,
-    WIRE_MAX_DESCRIPTORS = 2,
+    WIRE_MAX_DESCRIPTORS = 3,
     WIRE_RESULT_BODY_MAX_BYTES = 16 << 20,
     WIRE_RESULT_INDEX_MAX_BYTES = 1 << 20,
 };

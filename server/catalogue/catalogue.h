@@ -6,7 +6,7 @@
  * {"engine":{"name","version"},
  *  "measurements":[{"name","summary","stimulus",
  *     "settings":[{"name","type","unit","default","minimum","maximum","choices","meaning"}],
- *     "figures":[{"name","unit","definition","source","better"}],
+ *     "figures":[{"name","unit","definition","source","better","floor"}],
  *     "findings":[{"name","type","definition"}],
  *     "lists":[{"name","definition","fields":[{"name","type","unit"}]}],
  *     "series":[{"name","definition","x":{"name","unit"},"y":{"name","unit"}}]}],

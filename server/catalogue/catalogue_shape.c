@@ -30,6 +30,7 @@ static const char *const setting_types[] = {
     "number", "integer", "range", "choice", "choice_or_number", "channels", NULL};
 static const char *const value_types[] = {"number", "boolean", "word", NULL};
 static const char *const betters[] = {"lower", "higher", "none", NULL};
+static const char *const floors[] = {"none", "noise", "harmonic", NULL};
 
 static const struct member engine[] = {{.name = "name"}, {.name = "version"}, {0}};
 static const struct member axis[] = {{.name = "name"}, {.name = "unit"}, {0}};
@@ -45,9 +46,13 @@ static const struct member setting[] = {
     {0},
 };
 static const struct member figure[] = {
-    {"name", NAME, NULL, NULL},       {"unit", TEXT, NULL, NULL},
-    {"definition", TEXT, NULL, NULL}, {"source", TEXT, NULL, NULL},
-    {"better", WORD, betters, NULL},  {0},
+    {"name", NAME, NULL, NULL},
+    {"unit", TEXT, NULL, NULL},
+    {"definition", TEXT, NULL, NULL},
+    {"source", TEXT, NULL, NULL},
+    {"better", WORD, betters, NULL},
+    {"floor", WORD, floors, NULL},
+    {0},
 };
 static const struct member finding[] = {
     {"name", NAME, NULL, NULL},

@@ -46,7 +46,7 @@ void slot_greet(struct slot *slot)
 {
     json_t *request = json_pack("{s:s}", "request", "describe");
     struct workers_call call = {
-        .request = request, .descriptors = {-1, -1}, .deadline_s = 1};
+        .request = request, .descriptors = {-1, -1, -1}, .deadline_s = 1};
     json_t *answer = NULL;
     if (talk_answer(slot->socket, &call, clock_monotonic_ms() + 1000, &answer, NULL) ==
         WORKERS_DONE) {

@@ -48,7 +48,7 @@ enum workers_outcome {
 struct workers_call {
     enum workers_class class;
     const json_t *request;                            /* borrowed */
-    int descriptors[2];                               /* borrowed; −1 when unused */
+    int descriptors[3];                               /* borrowed; −1 when unused */
     int deadline_s;                                   /* from when the worker takes it */
     const atomic_bool *cancel;                        /* NULL or watched */
     void (*progress)(double fraction, void *context); /* NULL or called on this thread */

@@ -60,6 +60,7 @@ ANALYSIS_BASE = {
     "state": str,
     "measurement": str,
     "capture": CAPTURE_ID,
+    "floor_capture?": CAPTURE_ID,
     "settings": dict,
     "tester": str,
     "created": TIME,
@@ -92,11 +93,15 @@ REASON = {
     "no_reference", "not_determinable",
 }
 AXIS = {"name": str, "unit": str}
+CAPTURE_OF_RESULT = {
+    "id": CAPTURE_ID, "sha256": SHA256, "sample_rate_hz": whole, "frames": whole,
+}
 RESULT = {
     "analysis": ANALYSIS_ID,
     "measurement": str,
     "engine": {"name": {"residuum"}, "version": re.compile(r"^\d+\.\d+\.\d+$")},
-    "capture": {"id": CAPTURE_ID, "sha256": SHA256, "sample_rate_hz": whole, "frames": whole},
+    "capture": CAPTURE_OF_RESULT,
+    "floor_capture?": CAPTURE_OF_RESULT,
     "settings": dict,
     "links": {"series": str},
     "channels": list,
@@ -111,6 +116,9 @@ CHANNEL = {
     "series": dict,
 }
 FIGURE_WITH_VALUE = {"value": number, "unit": str, "u95": number_or_null}
+FIGURE_BOUND = {
+    "value": number, "unit": str, "u95": {None}, "bound": {"at_most", "at_least"},
+}
 FIGURE_WITHOUT = {"value": {None}, "unit": str, "reason": REASON, "bound?": number}
 SERIES_OF_RESULT = {
     "points": whole, "x": AXIS, "y": AXIS, "resolution_bandwidth_hz?": number,
@@ -132,7 +140,7 @@ MEASUREMENT = {
     "settings": [SETTING],
     "figures": [{
         "name": str, "unit": str, "definition": str, "source": str,
-        "better": {"lower", "higher", "none"},
+        "better": {"lower", "higher", "none"}, "floor": {"noise", "harmonic", "none"},
     }],
     "findings": [{"name": str, "type": str, "definition": str}],
     "lists": [{

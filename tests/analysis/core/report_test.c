@@ -8,8 +8,8 @@
 
 /* A made-up measurement with one of everything, two figures. */
 static const struct figure_description figures[] = {
-    {"level", "dBFS", "d", "s", BETTER_NONE},
-    {"noise", "dBFS", "d", "s", BETTER_LOWER},
+    {"level", "dBFS", "d", "s", BETTER_NONE, FLOOR_NONE, NULL},
+    {"noise", "dBFS", "d", "s", BETTER_LOWER, FLOOR_NOISE, NULL},
 };
 static const struct finding_description findings[] = {{"overload", VALUE_BOOLEAN, "d"}};
 static const struct list_description lists[] = {
@@ -81,6 +81,12 @@ static void figures_are_kept(void **state)
     assert_true(channel->figures[1].has_bound);
     assert_close(channel->figures[1].bound, -130, 0);
     assert_false(report->channels[0].figures[0].has_value);
+    report_at_worst(report, 1, 0, -2);
+    assert_true(channel->figures[0].has_value && channel->figures[0].is_bound);
+    assert_close(channel->figures[0].value, -2, 0);
+    assert_true(isnan(channel->figures[0].u95));
+    report_value(report, 1, 0, -2, 0.5);
+    assert_false(channel->figures[0].is_bound);
     report_none_all(report, 1, REASON_DIGITAL_SILENCE);
     for (int i = 0; i < 2; i++) {
         assert_false(channel->figures[i].has_value || channel->figures[i].has_bound);
@@ -102,6 +108,9 @@ static void no_value_that_is_not_finite_is_kept(void **state)
         report_bound(report, 0, 1, bad[i]);
         assert_false(report->channels[0].figures[1].has_bound);
         assert_true(report_number(bad[i]).is_null);
+        report_at_worst(report, 0, 0, bad[i]);
+        assert_false(report->channels[0].figures[0].has_value);
+        assert_false(report->channels[0].figures[0].is_bound);
     }
     report_value(report, 0, 0, 1, INFINITY);
     assert_true(isnan(report->channels[0].figures[0].u95));

@@ -130,6 +130,32 @@ static void channel_without_anything_is_nulls(void **state)
     report_free(report);
 }
 
+/* "at_most" where less is better, "at_least" where more is: the interface's words. */
+static void value_that_is_a_bound_says_so(void **state)
+{
+    (void)state;
+    static const struct figure_description figures[] = {
+        {"thd", "dB", "", "", BETTER_LOWER, FLOOR_HARMONIC, NULL},
+        {"sinad", "dB", "", "", BETTER_HIGHER, FLOOR_HARMONIC, NULL},
+    };
+    const struct description description = {.figures = figures, .figure_count = 2};
+    struct report *report = report_new(&description, (const int[]){1}, 1);
+    struct settings settings = default_settings();
+    report_at_worst(report, 0, 0, -110.5);
+    report_at_worst(report, 0, 1, 108.5);
+    json_t *body = encode_body(&settings, report);
+    json_t *want = json_loads("{\"thd\":{\"value\":-110.5,\"unit\":\"dB\",\"u95\":null,"
+                              "\"bound\":\"at_most\"},"
+                              "\"sinad\":{\"value\":108.5,\"unit\":\"dB\",\"u95\":null,"
+                              "\"bound\":\"at_least\"}}",
+                              0, NULL);
+    const json_t *channel = json_array_get(json_object_get(body, "channels"), 0);
+    assert_true(json_equal(json_object_get(channel, "figures"), want));
+    json_decref(body);
+    json_decref(want);
+    report_free(report);
+}
+
 static void full_disk_is_said(void **state)
 {
     (void)state;
@@ -171,6 +197,7 @@ int main(void)
         cmocka_unit_test(file_is_header_body_index_and_columns),
         cmocka_unit_test(same_report_gives_the_same_bytes),
         cmocka_unit_test(channel_without_anything_is_nulls),
+        cmocka_unit_test(value_that_is_a_bound_says_so),
         cmocka_unit_test(full_disk_is_said),
         cmocka_unit_test(result_over_its_limit_is_refused),
     };

@@ -33,8 +33,8 @@ static const struct setting_description made_up_settings[] = {
 };
 
 static const struct figure_description made_up_figures[] = {
-    {"level", "dBFS", "level", "AES17", BETTER_NONE},
-    {"thd", "dB", "distortion", "common practice", BETTER_LOWER},
+    {"level", "dBFS", "level", "AES17", BETTER_NONE, FLOOR_NONE, NULL},
+    {"thd", "dB", "distortion", "common practice", BETTER_LOWER, FLOOR_HARMONIC, NULL},
 };
 static const struct finding_description made_up_findings[] = {
     {"overload", VALUE_BOOLEAN, "flat tops"},
@@ -52,7 +52,7 @@ static const struct series_description made_up_series[] = {
     {"error", "errors", {"level", "dBFS"}, {"error", "dB"}},
 };
 
-enum made_up_behaviour { MADE_UP_GOOD, MADE_UP_FAILS, MADE_UP_RUNS_OUT };
+enum made_up_behaviour { MADE_UP_GOOD, MADE_UP_FAILS, MADE_UP_REFUSES, MADE_UP_RUNS_OUT };
 static enum made_up_behaviour made_up_behaviour;
 
 static inline void made_up_fill(struct report *report, int c)
@@ -84,6 +84,8 @@ static inline bool made_up_run(struct capture *capture, const struct settings *s
     progress_tell(progress, 0.5);
     if (made_up_behaviour == MADE_UP_FAILS)
         return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL, "No tone is there.");
+    if (made_up_behaviour == MADE_UP_REFUSES)
+        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "band_hz", "Too high a band.");
     for (int c = 0; c < report->channel_count; c++)
         made_up_fill(report, c);
     report_warn(report, "clock_offset", 1, "Tone 37 ppm above nominal.");

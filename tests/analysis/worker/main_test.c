@@ -105,6 +105,24 @@ static void tone_is_rendered_and_measured(void **state)
     json_decref(result);
 }
 
+/* A rendered tone is its own floor. */
+static void floor_is_applied(void **state)
+{
+    (void)state;
+    json_t *result = run_json("--file tone.wav --measure distortion --floor tone.wav");
+    const json_t *floor = json_object_get(result, "floor_capture");
+    assert_true(json_equal(floor, json_object_get(result, "capture")));
+    const json_t *warning = json_array_get(json_object_get(result, "warnings"), 0);
+    assert_string_equal(json_string_value(json_object_get(warning, "code")),
+                        "near_instrument_floor");
+    const json_t *channel = json_array_get(json_object_get(result, "channels"), 0);
+    const json_t *noise =
+        json_object_get(json_object_get(channel, "figures"), "noise_level");
+    assert_string_equal(json_string_value(json_object_get(noise, "bound")), "at_most");
+    assert_true(json_is_null(json_object_get(noise, "u95")));
+    json_decref(result);
+}
+
 static void recording_is_inspected(void **state)
 {
     (void)state;
@@ -150,6 +168,9 @@ static void problems_are_one_sentence(void **state)
     } cases[] = {
         {"--file none.wav --measure distortion", "none.wav: No such file"},
         {"--file . --measure distortion", "regular file"},
+        {"--file tone.wav --measure distortion --floor none.wav",
+         "none.wav: No such file"},
+        {"--file tone.wav --measure distortion --floor err", "In the floor capture: "},
         {"--file err --inspect", "too few for a recording"},
         {"--file tone.wav --measure distorsion", "there is no distorsion."},
         {"--file tone.wav --measure distortion --settings '{'", "--settings is not JSON"},
@@ -200,6 +221,7 @@ static void wrong_usage_has_its_own_status(void **state)
         "--measure distortion",
         "--file tone.wav",
         "--file tone.wav --inspect --describe",
+        "--file tone.wav --inspect --floor tone.wav",
         "--file tone.wav --inspect --settings '{}'",
         "--render tone",
         "--render tone --output x.wav --file tone.wav",
@@ -219,6 +241,7 @@ int main(void)
     support_temporary_folder(folder);
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(tone_is_rendered_and_measured),
+        cmocka_unit_test(floor_is_applied),
         cmocka_unit_test(recording_is_inspected),
         cmocka_unit_test(tables_are_described),
         cmocka_unit_test(help_and_version_are_printed),

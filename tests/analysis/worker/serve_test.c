@@ -170,6 +170,33 @@ static void results_are_the_same_each_time(void **state)
     close(recording);
 }
 
+/* The third descriptor is the floor's: the recording on itself is near it. */
+static void measure_with_a_floor_is_answered(void **state)
+{
+    static char file[1 << 22];
+    static const char request[] =
+        "{\"request\":\"measure\",\"measurement\":\"distortion\",\"settings\":{}}";
+    int recording = render_tone(*state, "{\"duration_s\":2,\"bits\":16}", NULL);
+    int floor = render_tone(*state, "{\"duration_s\":2,\"bits\":16}", NULL);
+    for (size_t count = 2; count < 4; count++) {
+        int result = memfd_create("test", MFD_CLOEXEC);
+        json_t *answer =
+            ask(*state, request, (const int[]){recording, result, floor}, count, NULL);
+        assert_true(says(answer, "answer", "done"));
+        json_decref(answer);
+        struct wire_result_header header;
+        assert_int_equal(pread(result, &header, sizeof header, 0), sizeof header);
+        assert_int_equal(pread(result, file, header.body_bytes, sizeof header),
+                         header.body_bytes);
+        file[header.body_bytes] = 0;
+        assert_int_equal(strstr(file, "near_instrument_floor") != NULL, count == 3);
+        assert_int_equal(strstr(file, "\"bound\":\"at_most\"") != NULL, count == 3);
+        close(result);
+    }
+    close(recording);
+    close(floor);
+}
+
 static double now_s(void)
 {
     struct timespec now;
@@ -193,8 +220,10 @@ static void progress_is_told_now_and_then(void **state)
 static void assert_problem(struct worker *worker, const char *text, int descriptors,
                            const char *code, const char *field)
 {
-    int both[] = {memfd_create("test", MFD_CLOEXEC), memfd_create("test", MFD_CLOEXEC)};
-    json_t *answer = ask(worker, text, both, (size_t)descriptors, NULL);
+    int files[3];
+    for (int i = 0; i < 3; i++)
+        files[i] = memfd_create("test", MFD_CLOEXEC);
+    json_t *answer = ask(worker, text, files, (size_t)descriptors, NULL);
     if (!says(answer, "answer", "problem") || !says(answer, "code", code))
         print_error("%s\n", text);
     assert_true(says(answer, "answer", "problem"));
@@ -206,8 +235,8 @@ static void assert_problem(struct worker *worker, const char *text, int descript
     assert_true(json_string_length(json_object_get(answer, "detail")) > 10);
     assert_int_equal(json_object_size(answer), 4);
     json_decref(answer);
-    close(both[0]);
-    close(both[1]);
+    for (int i = 0; i < 3; i++)
+        close(files[i]);
 }
 
 #define MEASURE "{\"request\":\"measure\",\"measurement\":\"distortion\",\"settings\":"
@@ -244,6 +273,8 @@ static void bad_requests_are_answered_with_problems(void **state)
         {MEASURE "[]}", 2, "missing_field", "settings"},
         {MEASURE "{}}", 1, "missing_field", NULL},
         {MEASURE "{}}", 2, "not_audio", NULL},
+        {MEASURE "{}}", 3, "not_audio", NULL},
+        {RENDER "\"parameters\":{}}", 3, "missing_field", NULL},
         {MEASURE "{\"no\":1}}", 2, "unknown_field", "no"},
         {MEASURE "{\"harmonics\":-1}}", 2, "out_of_range", "harmonics"},
         {RENDER "\"parameters\":{\"bits\":17}}", 1, "out_of_range", "bits"},
@@ -311,6 +342,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(render_inspect_and_measure_are_answered, start,
                                         stop),
         cmocka_unit_test_setup_teardown(results_are_the_same_each_time, start, stop),
+        cmocka_unit_test_setup_teardown(measure_with_a_floor_is_answered, start, stop),
         cmocka_unit_test_setup_teardown(progress_is_told_now_and_then, start, stop),
         cmocka_unit_test_setup_teardown(bad_requests_are_answered_with_problems, start,
                                         stop),

@@ -14,12 +14,28 @@ static int recording(int channels)
     return files_written(SF_FORMAT_WAV | SF_FORMAT_PCM_16, 48000, channels, silence, 100);
 }
 
-static bool run(int capture, const char *settings, json_t **ret_body,
-                struct problem *problem)
+static double last_fraction;
+
+static void keep_fraction(double fraction, void *context)
+{
+    (void)context;
+    assert_between(fraction, last_fraction, 1);
+    last_fraction = fraction;
+}
+
+/* floor NULL: none */
+static bool run_above(int capture, const int *floor, const char *settings,
+                      json_t **ret_body, struct problem *problem)
 {
     json_t *object = settings ? json_loads(settings, 0, NULL) : NULL;
     int result = memfd_create("test", MFD_CLOEXEC);
-    struct task_measure task = {.settings = object, .capture = capture, .result = result};
+    struct progress progress = {keep_fraction, NULL};
+    struct task_measure task = {.settings = object,
+                                .capture = capture,
+                                .result = result,
+                                .floor = floor,
+                                .progress = &progress};
+    last_fraction = 0;
     bool good = task_measure(&made_up, &task, problem);
     struct wire_result_header header;
     *ret_body = NULL;
@@ -35,6 +51,12 @@ static bool run(int capture, const char *settings, json_t **ret_body,
     json_decref(object);
     close(result);
     return good;
+}
+
+static bool run(int capture, const char *settings, json_t **ret_body,
+                struct problem *problem)
+{
+    return run_above(capture, NULL, settings, ret_body, problem);
 }
 
 static json_int_t channel_at(const json_t *body, size_t index)
@@ -108,6 +130,91 @@ static void problems_of_each_step_come_through(void **state)
     made_up_behaviour = MADE_UP_GOOD;
 }
 
+static const char *warning_at(const json_t *body, size_t index, const char *name)
+{
+    const json_t *warnings = json_object_get(body, "warnings");
+    return json_string_value(json_object_get(json_array_get(warnings, index), name));
+}
+
+/* The made-up recording is its own floor: a bound of −120.5 dB may hide as much again of
+ * opposite phase, 20·log10(2) dB more. The measurement tells half its way each time. */
+static void floor_is_measured_first_and_applied(void **state)
+{
+    (void)state;
+    int capture = recording(2), floor = recording(3);
+    struct problem problem = {0};
+    json_t *body;
+    made_up_behaviour = MADE_UP_GOOD;
+    assert_true(run(capture, "{}", &body, &problem));
+    assert_close(last_fraction, 0.5, 0);
+    json_decref(body);
+    assert_true(run_above(capture, &floor, "{}", &body, &problem));
+    assert_close(last_fraction, 0.75, 0);
+    assert_int_equal(json_array_size(json_object_get(body, "channels")), 2);
+    const json_t *channel = json_array_get(json_object_get(body, "channels"), 1);
+    const json_t *thd = json_object_get(json_object_get(channel, "figures"), "thd");
+    assert_close(json_number_value(json_object_get(thd, "bound")), -120.5 + 20 * log10(2),
+                 1e-9);
+    /* two of the recording's own, one a channel, then the floor's two */
+    assert_int_equal(json_array_size(json_object_get(body, "warnings")), 6);
+    assert_string_equal(warning_at(body, 2, "code"), "near_instrument_floor");
+    assert_string_equal(warning_at(body, 3, "code"), "near_instrument_floor");
+    assert_string_equal(warning_at(body, 4, "code"), "clock_offset");
+    assert_string_equal(warning_at(body, 4, "message"),
+                        "In the floor capture: Tone 37 ppm above nominal.");
+    json_decref(body);
+    close(capture);
+    close(floor);
+}
+
+static int other_rate(int channels)
+{
+    static const double silence[100 * 16];
+    return files_written(SF_FORMAT_WAV | SF_FORMAT_PCM_16, 96000, channels, silence, 100);
+}
+
+static void floor_that_does_not_go_with_the_recording_is_refused(void **state)
+{
+    (void)state;
+    int capture = recording(2);
+    const struct {
+        int floor;
+        enum made_up_behaviour behaviour;
+        enum problem_kind kind;
+        const char *field, *says;
+    } cases[] = {
+        {recording(1), MADE_UP_GOOD, PROBLEM_OUT_OF_RANGE, "floor_capture",
+         "the floor capture has 1 channel;"},
+        {other_rate(2), MADE_UP_GOOD, PROBLEM_OUT_OF_RANGE, "floor_capture",
+         "96000 Hz, the recording 48000 Hz"},
+        {files_descriptor("nothing but words in here", 25), MADE_UP_GOOD,
+         PROBLEM_NOT_AUDIO, "floor_capture", "In the floor capture: "},
+        {recording(2), MADE_UP_FAILS, PROBLEM_NOT_MEASURABLE, "floor_capture",
+         "In the floor capture: No tone is there."},
+        {recording(2), MADE_UP_REFUSES, PROBLEM_OUT_OF_RANGE, "band_hz",
+         "Too high a band."},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct problem problem = {0};
+        json_t *body;
+        made_up_behaviour = cases[i].behaviour;
+        assert_false(run_above(capture, &cases[i].floor, "{}", &body, &problem));
+        assert_int_equal(problem.kind, cases[i].kind);
+        assert_string_equal(problem.field, cases[i].field);
+        assert_non_null(strstr(problem.detail, cases[i].says));
+        close(cases[i].floor);
+    }
+    made_up_behaviour = MADE_UP_GOOD;
+    /* only channels that are measured must be there */
+    int floor = recording(1);
+    struct problem problem = {0};
+    json_t *body;
+    assert_true(run_above(capture, &floor, "{\"channels\":[1]}", &body, &problem));
+    json_decref(body);
+    close(floor);
+    close(capture);
+}
+
 static void inspection_tells_the_format(void **state)
 {
     (void)state;
@@ -147,15 +254,6 @@ static void unknown_length_is_null(void **state)
     assert_true(json_is_null(json_object_get(format, "duration_s")));
     json_decref(answer);
     close(capture);
-}
-
-static double last_fraction;
-
-static void keep_fraction(double fraction, void *context)
-{
-    (void)context;
-    assert_between(fraction, last_fraction, 1);
-    last_fraction = fraction;
 }
 
 static int rendered(const char *parameters, int64_t *ret_bytes)
@@ -260,6 +358,8 @@ int main(void)
         cmocka_unit_test(all_channels_are_measured_unless_told),
         cmocka_unit_test(absent_channel_is_refused),
         cmocka_unit_test(problems_of_each_step_come_through),
+        cmocka_unit_test(floor_is_measured_first_and_applied),
+        cmocka_unit_test(floor_that_does_not_go_with_the_recording_is_refused),
         cmocka_unit_test(inspection_tells_the_format),
         cmocka_unit_test(unknown_length_is_null),
         cmocka_unit_test(rendered_tone_is_a_recording),

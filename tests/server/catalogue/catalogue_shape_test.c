@@ -30,6 +30,8 @@ static const struct shape_case {
     {"[\"band\"]", "[1]", "measurements[0].settings[5] has no words"},
     {"[16,24,32]", "[\"16\"]", "signals[0].parameters[0] has choices"},
     {"\"better\":\"lower\"", "\"better\":\"less\"", "measurements[0].figures[0].better"},
+    {"\"floor\":\"harmonic\"", "\"floor\":\"low\"", "measurements[0].figures[0].floor"},
+    {",\"floor\":\"harmonic\"", "", "measurements[0].figures[0].floor is missing"},
     {"\"type\":\"boolean\"", "\"type\":\"bool\"", "measurements[0].findings[0].type"},
     {"\"fields\":[", "\"fields\":{},\"x\":[", "measurements[0].lists[0].fields"},
     {"\"unit\":\"dBFS\"", "\"unity\":1", "measurements[0].series[0].y.unit is missing"},

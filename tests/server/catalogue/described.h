@@ -24,7 +24,7 @@ static const char described_text[] =
     "{\"name\":\"offset\",\"type\":\"number\",\"unit\":\"dB\",\"default\":0,"
     "\"minimum\":null,\"maximum\":null,\"choices\":null,\"meaning\":\"m\"}],"
     "\"figures\":[{\"name\":\"thd\",\"unit\":\"dB\",\"definition\":\"d\","
-    "\"source\":\"s\",\"better\":\"lower\"}],"
+    "\"source\":\"s\",\"better\":\"lower\",\"floor\":\"harmonic\"}],"
     "\"findings\":[{\"name\":\"overload\",\"type\":\"boolean\",\"definition\":\"d\"}],"
     "\"lists\":[{\"name\":\"harmonics\",\"definition\":\"d\",\"fields\":["
     "{\"name\":\"order\",\"type\":\"number\",\"unit\":\"\"}]}],"

@@ -73,7 +73,7 @@ static inline void pool_run_job(struct pool_job *job)
     json_t *request = pool_request(job->act, job->path), *answer = NULL;
     struct workers_call call = {.class = WORKERS_JOB,
                                 .request = request,
-                                .descriptors = {-1, job->pool->result},
+                                .descriptors = {-1, job->pool->result, -1},
                                 .deadline_s = job->deadline_s ? job->deadline_s : 20,
                                 .cancel = job->cancel};
     job->outcome = workers_run(job->pool->workers, &call, &answer, &job->problem);
@@ -99,8 +99,10 @@ static inline void *pool_job_thread(void *context)
 static inline int pool_pid(struct pool *pool, enum workers_class class)
 {
     json_t *request = json_pack("{s:s}", "request", "inspect"), *answer = NULL;
-    struct workers_call call = {
-        .class = class, .request = request, .descriptors = {-1, -1}, .deadline_s = 20};
+    struct workers_call call = {.class = class,
+                                .request = request,
+                                .descriptors = {-1, -1, -1},
+                                .deadline_s = 20};
     assert_int_equal(workers_run(pool->workers, &call, &answer, NULL), WORKERS_DONE);
     int pid = (int)json_integer_value(
         json_object_get(json_object_get(answer, "format"), "pid"));

@@ -108,7 +108,7 @@ static struct talk open_talk(const char *request)
     assert_int_equal(ftruncate(talk.result, sizeof(struct wire_result_header)), 0);
     talk.request = json_pack("{s:s}", "request", request);
     talk.call = (struct workers_call){
-        .request = talk.request, .descriptors = {-1, talk.result}, .deadline_s = 7};
+        .request = talk.request, .descriptors = {-1, talk.result, -1}, .deadline_s = 7};
     return talk;
 }
 

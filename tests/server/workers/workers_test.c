@@ -73,7 +73,7 @@ static enum workers_outcome run_saying(struct pool *pool, const char *code)
     json_t *request = pool_request("say", NULL), *answer = NULL;
     json_object_set_new(json_object_get(request, "settings"), "text", json_string(text));
     struct workers_call call = {
-        .request = request, .descriptors = {-1, pool->result}, .deadline_s = 20};
+        .request = request, .descriptors = {-1, pool->result, -1}, .deadline_s = 20};
     enum workers_outcome outcome = workers_run(pool->workers, &call, &answer, NULL);
     json_decref(request);
     return outcome;
