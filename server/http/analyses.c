@@ -34,6 +34,9 @@ json_t *analyses_object(const struct queue_view *view)
     json_t *object = json_pack("{s:s, s:s, s:s, s:s}", "id", analysis->id, "state",
                                store_state_text(analysis->state), "measurement",
                                analysis->measurement, "capture", analysis->capture);
+    if (analysis->floor_capture[0])
+        json_object_set_new(object, "floor_capture",
+                            json_string(analysis->floor_capture));
     json_object_set_new(object, "settings", json_loads(analysis->settings, 0, NULL));
     json_object_set_new(object, "tester", reply_text(analysis->tester));
     set_time(object, "created", analysis->created_ms);
@@ -238,13 +241,13 @@ static bool check_measurement(const struct request *request, const char *name,
 }
 
 static bool check_capture(const struct request *request, const char *id,
-                          struct server_problem *problem)
+                          const char *field, struct server_problem *problem)
 {
     struct store_capture capture;
     if (!id_valid("cap", id) ||
         !store_capture_get(request->shared->config.store, id, &capture))
         return server_problem_set(
-            problem, SERVER_PROBLEM_NOT_FOUND, "capture",
+            problem, SERVER_PROBLEM_NOT_FOUND, field,
             "There is no capture \"%.40s\"; POST /v1/captures first.", id);
     store_capture_free(&capture);
     return true;
@@ -254,17 +257,22 @@ static bool add(struct request *request, struct server_problem *problem)
 {
     const json_t *measurement, *body = request->json;
     json_t *settings = json_object_get(body, "settings");
-    if (!body_check_known(body, "capture measurement settings", problem))
+    if (!body_check_known(body, "capture measurement settings floor_capture", problem))
         return false;
     const char *capture = body_text(body, "capture", problem);
     const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
     if (name == NULL || !check_measurement(request, name, &measurement, problem))
         return false;
+    bool has_floor = json_object_get(body, "floor_capture") != NULL;
+    const char *floor = has_floor ? body_text(body, "floor_capture", problem) : "";
+    if (floor == NULL)
+        return false;
     if (settings != NULL && !json_is_object(settings))
         return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "settings",
                                   "The field settings must be an object, {…}.");
     if ((settings != NULL && !catalogue_check_settings(measurement, settings, problem)) ||
-        !check_capture(request, capture, problem))
+        !check_capture(request, capture, "capture", problem) ||
+        (has_floor && !check_capture(request, floor, "floor_capture", problem)))
         return false;
 
     char *text = json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
@@ -277,6 +285,7 @@ static bool add(struct request *request, struct server_problem *problem)
     };
     id_new("ana", analysis.id);
     snprintf(analysis.capture, sizeof analysis.capture, "%s", capture);
+    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s", floor);
     bool added = queue_add(request->shared->config.queue, &analysis, problem);
     memcpy(request->analysis, analysis.id, sizeof analysis.id);
     free(text);

@@ -1,5 +1,6 @@
-/* GET /v1/analyses/ID/result: the worker's body with `analysis`, `measurement`, `capture`
- * and `links` put before it, sent from the file. */
+/* GET /v1/analyses/ID/result: the worker's body with `analysis`, `measurement`,
+ * `capture`, `floor_capture` (when given) and `links` put before it, sent from the file.
+ */
 #include "server/http/result.h"
 
 #include <stdio.h>
@@ -89,10 +90,13 @@ static char *make_head(struct request *request, const struct store_analysis *ana
     snprintf(series, sizeof series,
              "/v1/analyses/%s/result/series/{name}{?channel,points,from,to}",
              analysis->id);
-    json_t *head =
-        json_pack("{s:s, s:s, s:o, s:{s:s}}", "analysis", analysis->id, "measurement",
-                  analysis->measurement, "capture",
-                  capture_facts(request, analysis->capture), "links", "series", series);
+    json_t *floor = analysis->floor_capture[0]
+                        ? capture_facts(request, analysis->floor_capture)
+                        : NULL;
+    json_t *head = json_pack("{s:s, s:s, s:o, s:o*, s:{s:s}}", "analysis", analysis->id,
+                             "measurement", analysis->measurement, "capture",
+                             capture_facts(request, analysis->capture), "floor_capture",
+                             floor, "links", "series", series);
     char *text =
         head == NULL ? NULL : json_dumps(head, JSON_COMPACT | JSON_REAL_PRECISION(12));
     json_decref(head);

@@ -15,17 +15,18 @@ int attempt_deadline_s(uint64_t bytes)
     return limit_s < INT_MAX ? (int)limit_s : INT_MAX;
 }
 
-/** Opens the capture's content and checks its length; −1 with the end of the attempt. */
+/** Opens a capture's content and checks its length; −1 with the end of the attempt.
+ * `field` names the capture in problems. */
 static int open_content(const struct attempt *attempt,
-                        const struct store_capture *capture, enum attempt_end *end,
-                        struct server_problem *problem)
+                        const struct store_capture *capture, const char *field,
+                        enum attempt_end *end, struct server_problem *problem)
 {
     errno = 0;
     int content = spool_open_content(attempt->spool, capture->sha256);
     if (content < 0) {
         bool later = errno == EMFILE || errno == ENFILE || errno == ENOMEM;
         *end = later ? ATTEMPT_LATER : ATTEMPT_FAILED;
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, field,
                            "The file of the recording %s cannot be opened (%s); %s.",
                            capture->id, strerror(errno),
                            later ? "this is tried again" : "upload the recording again");
@@ -34,13 +35,32 @@ static int open_content(const struct attempt *attempt,
     struct stat file;
     if (fstat(content, &file) != 0 || (uint64_t)file.st_size != capture->bytes) {
         *end = ATTEMPT_FAILED;
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "capture",
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, field,
                            "The file of the recording %s does not have its %" PRIu64
                            " bytes any more; upload the recording again.",
                            capture->id, capture->bytes);
         close(content);
         return -1;
     }
+    return content;
+}
+
+/** The content of the capture with this id, by its row; adds its length to *bytes. −1
+ * with the end of the attempt. */
+static int open_capture(const struct attempt *attempt, const char *id, const char *field,
+                        uint64_t *bytes, enum attempt_end *end,
+                        struct server_problem *problem)
+{
+    struct store_capture capture = {0};
+    if (!store_capture_get(attempt->store, id, &capture)) {
+        *end = ATTEMPT_FAILED;
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, field,
+                           "The recording %s is not there any more.", id);
+        return -1;
+    }
+    int content = open_content(attempt, &capture, field, end, problem);
+    *bytes += capture.bytes;
+    store_capture_free(&capture);
     return content;
 }
 
@@ -76,15 +96,15 @@ static enum attempt_end end_of(const struct attempt *attempt,
     return ATTEMPT_FAILED;
 }
 
-/** The descriptors are those of the recording and of the result. */
+/** The descriptors are those of the recording, the result and the floor's recording. */
 static enum attempt_end measure(const struct attempt *attempt, const json_t *request,
-                                const int descriptors[2], int deadline_s,
+                                const int descriptors[3], int deadline_s,
                                 struct server_problem *problem)
 {
     struct workers_call call = {
         .class = WORKERS_JOB,
         .request = request,
-        .descriptors = {descriptors[0], descriptors[1]},
+        .descriptors = {descriptors[0], descriptors[1], descriptors[2]},
         .deadline_s = deadline_s,
         .cancel = attempt->cancel,
         .progress = attempt->progress,
@@ -101,8 +121,8 @@ enum attempt_end attempt_run(const struct attempt *attempt,
                              struct server_problem *problem)
 {
     enum attempt_end end = ATTEMPT_FAILED;
-    struct store_capture capture = {0};
-    int number = analysis->attempts + 1, content = -1, result = -1;
+    uint64_t bytes = 0;
+    int number = analysis->attempts + 1, content = -1, result = -1, floor = -1;
     json_t *request = make_request(analysis);
     if (request == NULL) {
         server_problem_set(problem, SERVER_PROBLEM_BAD_JSON, "settings",
@@ -110,20 +130,21 @@ enum attempt_end attempt_run(const struct attempt *attempt,
                            "it again.");
         goto out;
     }
-    if (!store_capture_get(attempt->store, analysis->capture, &capture)) {
-        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, "capture",
-                           "The recording %s is not there any more.", analysis->capture);
-        goto out;
-    }
-    content = open_content(attempt, &capture, &end, problem);
+    content = open_capture(attempt, analysis->capture, "capture", &bytes, &end, problem);
     if (content < 0)
         goto out;
+    if (analysis->floor_capture[0]) {
+        floor = open_capture(attempt, analysis->floor_capture, "floor_capture", &bytes,
+                             &end, problem);
+        if (floor < 0)
+            goto out;
+    }
     end = ATTEMPT_LATER;
     result = spool_result_begin(attempt->spool, analysis->id, number, problem);
     if (result < 0)
         goto out;
-    end = measure(attempt, request, (int[2]){content, result},
-                  attempt_deadline_s(capture.bytes), problem);
+    end = measure(attempt, request, (int[3]){content, result, floor},
+                  attempt_deadline_s(bytes), problem);
     /* a file that could not be synced is not tried again: the next attempt makes a new
      * one */
     if (end == ATTEMPT_DONE &&
@@ -132,11 +153,12 @@ enum attempt_end attempt_run(const struct attempt *attempt,
     if (end != ATTEMPT_DONE)
         spool_result_discard(attempt->spool, analysis->id, number);
 out:
+    if (floor >= 0)
+        close(floor);
     if (result >= 0)
         close(result);
     if (content >= 0)
         close(content);
-    store_capture_free(&capture);
     json_decref(request);
     return end;
 }

@@ -39,7 +39,7 @@ enum attempt_end attempt_run(const struct attempt *attempt,
                              struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** How long a worker may take over a recording of so many bytes. */
+/** How long a worker may take over recordings of so many bytes together. */
 int attempt_deadline_s(uint64_t bytes);
 
 #endif

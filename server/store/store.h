@@ -40,6 +40,7 @@ enum store_state {
 struct store_analysis {
     char id[ID_BYTES];
     char capture[ID_BYTES];
+    char floor_capture[ID_BYTES]; /* the recorder on itself; "" when not given */
     char *measurement;
     char *settings; /* JSON object as validated: only what the tester gave */
     char *tester;
@@ -65,7 +66,7 @@ bool store_capture_get(struct store *store, const char *id, struct store_capture
     __attribute__((warn_unused_result));
 void store_capture_free(struct store_capture *capture);
 
-/** NOT_FOUND with field "capture" when there is no such capture. */
+/** NOT_FOUND with field "capture" or "floor_capture" when there is no such capture. */
 bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
                         struct server_problem *problem)
     __attribute__((warn_unused_result));

@@ -6,10 +6,25 @@
 
 #include "server/base/log.h"
 
+/* Which of the captures is missing. */
+static void name_missing(struct store_sql *sql, const struct store_analysis *analysis,
+                         struct server_problem *problem)
+{
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_GET, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, analysis->capture))
+        return;
+    bool there = sqlite3_step(row) == SQLITE_ROW;
+    sqlite3_reset(row);
+    server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND,
+                       there ? "floor_capture" : "capture", "There is no capture %s.",
+                       there ? analysis->floor_capture : analysis->capture);
+}
+
 static bool add(struct store_sql *sql, const void *context,
                 struct server_problem *problem)
 {
     const struct store_analysis *analysis = context;
+    const char *floor = analysis->floor_capture[0] ? analysis->floor_capture : NULL;
     sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_ADD, problem);
     if (row == NULL || !store_sql_bind_text(row, 1, analysis->id) ||
         !store_sql_bind_text(row, 2, analysis->capture) ||
@@ -21,12 +36,12 @@ static bool add(struct store_sql *sql, const void *context,
         !store_sql_bind_number(row, 8, analysis->created_ms) ||
         !store_sql_bind_number(row, 9, analysis->started_ms) ||
         !store_sql_bind_number(row, 10, analysis->finished_ms) ||
-        !store_sql_bind_text(row, 11, analysis->problem))
+        !store_sql_bind_text(row, 11, analysis->problem) ||
+        !store_sql_bind_text(row, 12, floor))
         return false;
     int step = sqlite3_step(row);
     if (step == SQLITE_CONSTRAINT_FOREIGNKEY)
-        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, "capture",
-                           "There is no capture %s.", analysis->capture);
+        name_missing(sql, analysis, problem);
     else if (step != SQLITE_DONE)
         store_sql_problem(sql, problem);
     sqlite3_reset(row);
@@ -116,6 +131,10 @@ static bool read_row(sqlite3_stmt *row, struct store_analysis *ret)
     sqlite3_snprintf(sizeof analysis.id, analysis.id, "%s", sqlite3_column_text(row, 1));
     sqlite3_snprintf(sizeof analysis.capture, analysis.capture, "%s",
                      sqlite3_column_text(row, 2));
+    const unsigned char *floor = sqlite3_column_text(row, 12);
+    if (floor != NULL)
+        sqlite3_snprintf(sizeof analysis.floor_capture, analysis.floor_capture, "%s",
+                         floor);
     analysis.measurement = store_sql_text(row, 3, &whole);
     analysis.settings = store_sql_text(row, 4, &whole);
     analysis.tester = store_sql_text(row, 5, &whole);

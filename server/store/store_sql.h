@@ -18,7 +18,7 @@
     "seq, id, name, note, tester, received_ms, bytes, sha256, format, warnings, lost"
 #define STORE_SQL_ANALYSIS_COLUMNS                                                       \
     "seq, id, capture, measurement, settings, tester, state, attempts, created_ms, "     \
-    "started_ms, finished_ms, problem"
+    "started_ms, finished_ms, problem, floor_capture"
 
 enum store_sql_statement {
     STORE_SQL_CAPTURE_ADD,

@@ -123,8 +123,8 @@ class BadOrders(harness.DaemonCase):
     def test_unknown_fields(self):
         order = {"capture": self.capture, "measurement": "distortion"}
         self.refused({**order, "setting": {}}, 422, "unknown_field", "setting")
-        self.refused({**order, "floor_capture": self.capture}, 422, "unknown_field",
-                     "floor_capture")
+        self.refused({**order, "floor_captur": self.capture}, 422, "unknown_field",
+                     "floor_captur")
 
     def test_misspelt_setting_names_the_right_one(self):
         order = {"capture": self.capture, "measurement": "distortion",
@@ -142,13 +142,17 @@ class BadOrders(harness.DaemonCase):
             with self.subTest(capture):
                 self.refused({"capture": capture, "measurement": "distortion"}, 404,
                              "not_found", "capture")
+                self.refused({"capture": self.capture, "measurement": "distortion",
+                              "floor_capture": capture}, 404, "not_found", "floor_capture")
         problem = self.refused({"capture": self.capture, "measurement": "distorsion"}, 422,
                                "out_of_range", "measurement")
         self.assertIn("distortion", problem["detail"])
 
     def test_wrong_types(self):
         for field, value in (("capture", 5), ("capture", None), ("measurement", ["distortion"]),
-                             ("settings", []), ("settings", "none")):
+                             ("settings", []), ("settings", "none"),
+                             ("floor_capture", 5), ("floor_capture", None),
+                             ("floor_capture", [self.capture])):
             with self.subTest(f"{field}={value!r}"):
                 order = {"capture": self.capture, "measurement": "distortion", field: value}
                 self.refused(order, 422, "out_of_range", field)

@@ -51,12 +51,13 @@ static inline void house_stop(struct house *house)
     house->workers = NULL;
 }
 
-static inline void house_add_capture(struct house *house)
+/** A recording of these 8 bytes, from now on the house's. */
+static inline void house_add_capture(struct house *house, const char *bytes)
 {
     struct server_problem problem = {0};
     struct spool_upload *upload;
     assert_true(spool_upload_begin(house->spool, 8, 100, &upload, &problem));
-    spool_upload_write(upload, "invented", 8);
+    spool_upload_write(upload, bytes, 8);
     assert_true(spool_upload_finish(upload, NULL, &problem));
     assert_true(spool_upload_keep(upload, &problem));
     struct store_capture capture = {.name = (char *)"unit A, take 1",
@@ -78,7 +79,7 @@ static inline void house_open(struct house *house, int count)
     *house = (struct house){0};
     support_temporary_folder(house->folder);
     house_open_store(house);
-    house_add_capture(house);
+    house_add_capture(house, "invented");
     house_start(house, count);
 }
 

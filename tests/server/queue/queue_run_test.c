@@ -110,6 +110,66 @@ static void a_lost_recording_fails_with_a_sentence(void **state)
     house_close(&house);
 }
 
+/* The stored problem of an analysis of `floor`, whose worker does `act`. */
+static json_t *problem_above_floor(struct house *house, const char *act,
+                                   const char *floor)
+{
+    struct server_problem problem = {0};
+    struct store_analysis analysis = house_analysis(house, act, NULL);
+    char id[ID_BYTES];
+    memcpy(id, analysis.id, sizeof id);
+    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s", floor);
+    assert_true(queue_add(house->queue, &analysis, &problem));
+    house_wait(house, id, STORE_FAILED);
+    store_analysis_free(&analysis);
+    assert_true(store_analysis_get(house->store, id, &analysis));
+    assert_string_equal(analysis.floor_capture, floor);
+    json_t *stored = json_loads(analysis.problem, 0, NULL);
+    store_analysis_free(&analysis);
+    return stored;
+}
+
+static void says(const json_t *problem, const char *name, const char *want)
+{
+    assert_string_equal(json_string_value(json_object_get(problem, name)), want);
+}
+
+static void the_worker_gets_the_recording_of_the_floor(void **state)
+{
+    (void)state;
+    struct house house;
+    char floor[ID_BYTES];
+    house_open(&house, 1);
+    memcpy(floor, house.capture, sizeof floor);
+    house_add_capture(&house, "recorded");
+    json_t *problem = problem_above_floor(&house, "read-floor", floor);
+    says(problem, "detail", "floor invented");
+    json_decref(problem);
+    problem = problem_above_floor(&house, "read-floor", "");
+    says(problem, "detail", "floor ");
+    json_decref(problem);
+    house_close(&house);
+}
+
+static void a_lost_floor_fails_with_its_field(void **state)
+{
+    (void)state;
+    struct house house;
+    char floor[ID_BYTES], object[200], path[PATH_MAX];
+    house_open(&house, 1);
+    memcpy(floor, house.capture, sizeof floor);
+    snprintf(object, sizeof object, "objects/%.2s/%s", house.sha256, house.sha256);
+    house_path(&house, object, path);
+    assert_int_equal(unlink(path), 0);
+    house_add_capture(&house, "recorded");
+    json_t *problem = problem_above_floor(&house, "done", floor);
+    says(problem, "code", "unavailable");
+    says(problem, "field", "floor_capture");
+    assert_non_null(strstr(json_string_value(json_object_get(problem, "detail")), floor));
+    json_decref(problem);
+    house_close(&house);
+}
+
 /* A row that already counts two deaths (the daemon died before it could record the end).
  */
 static void a_row_with_all_its_attempts_used_is_not_run_again(void **state)
@@ -263,6 +323,8 @@ int main(int argc, char **argv)
         cmocka_unit_test(one_death_of_the_worker_is_forgiven),
         cmocka_unit_test(the_deadline_grows_with_the_recording),
         cmocka_unit_test(a_lost_recording_fails_with_a_sentence),
+        cmocka_unit_test(the_worker_gets_the_recording_of_the_floor),
+        cmocka_unit_test(a_lost_floor_fails_with_its_field),
         cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
         cmocka_unit_test(a_shortage_of_descriptors_only_delays),
         cmocka_unit_test(an_end_that_cannot_be_recorded_is_recorded_later),

@@ -53,6 +53,7 @@ static void analysis_comes_back_as_it_went(void **state)
     assert_true(store_analysis_get(store, analysis.id, &got));
     assert_string_equal(got.id, analysis.id);
     assert_string_equal(got.capture, analysis.capture);
+    assert_string_equal(got.floor_capture, "");
     assert_string_equal(got.measurement, "distortion");
     assert_string_equal(got.settings, "{\"harmonics\":5}");
     assert_string_equal(got.tester, "mina");
@@ -73,6 +74,36 @@ static void analysis_of_no_capture_is_refused(void **state)
     assert_int_equal(problem.code, SERVER_PROBLEM_NOT_FOUND);
     assert_string_equal(problem.field, "capture");
     assert_non_null(strstr(problem.detail, analysis.capture));
+    assert_false(store_analysis_get(*state, analysis.id, &got));
+}
+
+static void floor_capture_comes_back_in_every_way(void **state)
+{
+    struct store *store = *state;
+    struct store_analysis analysis = rows_analysis(1, 2), got;
+    struct server_problem problem = {0};
+    rows_id("cap", 3, analysis.floor_capture);
+    assert_true(store_analysis_add(store, &analysis, &problem));
+    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_string_equal(got.capture, analysis.capture);
+    assert_string_equal(got.floor_capture, analysis.floor_capture);
+    store_analysis_free(&got);
+    struct store_analysis_page page;
+    struct store_query query = {.state = -1, .limit = 1};
+    assert_true(store_analysis_list(store, &query, &page, &problem));
+    assert_string_equal(page.items[0].floor_capture, analysis.floor_capture);
+    store_analysis_page_free(&page);
+}
+
+static void floor_capture_that_is_none_is_refused(void **state)
+{
+    struct store_analysis analysis = rows_analysis(1, 2), got;
+    struct server_problem problem = {0};
+    rows_id("cap", 999, analysis.floor_capture);
+    assert_false(store_analysis_add(*state, &analysis, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_NOT_FOUND);
+    assert_string_equal(problem.field, "floor_capture");
+    assert_non_null(strstr(problem.detail, analysis.floor_capture));
     assert_false(store_analysis_get(*state, analysis.id, &got));
 }
 
@@ -249,6 +280,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         TEST(analysis_comes_back_as_it_went),
         TEST(analysis_of_no_capture_is_refused),
+        TEST(floor_capture_comes_back_in_every_way),
+        TEST(floor_capture_that_is_none_is_refused),
         TEST(analysis_end_is_recorded_once),
         TEST(analysis_ends_in_each_final_state),
         TEST(analysis_unknown_cannot_end),

@@ -67,10 +67,10 @@ static inline bool fake_worker_first(const char *path)
 static inline void fake_worker_write_result(const struct wire_frame *frame)
 {
     static const char result[sizeof(struct wire_result_header)] = WIRE_RESULT_MAGIC;
-    /* the result comes last, after the capture where there is one */
-    size_t count = frame->descriptor_count;
-    if (count == 0 || write(frame->descriptors[count - 1], result, sizeof result) !=
-                          (ssize_t)sizeof result)
+    /* the result comes after the capture where there is one, and before the floor's */
+    size_t count = frame->descriptor_count, place = count > 1;
+    if (count == 0 ||
+        write(frame->descriptors[place], result, sizeof result) != (ssize_t)sizeof result)
         _exit(4);
 }
 
@@ -96,6 +96,17 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
     if (strcmp(act, "refuse") == 0) {
         fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"not_measurable\","
                                 "\"field\":\"duration_s\",\"detail\":\"too short\"}");
+        return;
+    }
+    if (strcmp(act, "read-floor") == 0) {
+        char text[120], bytes[9] = "";
+        if (frame->descriptor_count == 3 && read(frame->descriptors[2], bytes, 8) != 8)
+            _exit(5);
+        snprintf(text, sizeof text,
+                 "{\"answer\":\"problem\",\"code\":\"not_measurable\",\"field\":null,"
+                 "\"detail\":\"floor %s\"}",
+                 bytes);
+        fake_worker_say(socket, text);
         return;
     }
     if (strcmp(act, "io-error") == 0) {

@@ -1,0 +1,148 @@
+"""The instrument floor: a recording of the recorder on itself, and figures judged by it."""
+
+import math
+
+import harness
+import shapes
+import waves
+
+# The recorder adds noise and a second harmonic of its own; the device's are what is above.
+FLOOR_NOISE_DBFS, FLOOR_SECOND_DBC = -106.0, -106.0
+LEVEL_DBFS, SECOND_DBC, NOISE_DBFS = -3.0, -100.0, -100.0
+
+
+def recording(second_dbc, noise_dbfs, seed, **changes):
+    tone = {"duration_s": 5, "channels": 2, **changes}
+    return waves.wav(waves.tone(
+        997.0, LEVEL_DBFS, harmonics=((2, second_dbc),), noise_dbfs=noise_dbfs, seed=seed, **tone))
+
+
+def decibels(ratio):
+    return 20 * math.log10(ratio)
+
+
+class Floor(harness.DaemonCase):
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.floor = cls.daemon.upload(recording(FLOOR_SECOND_DBC, FLOOR_NOISE_DBFS, 1)).json
+        cls.take = cls.daemon.upload(recording(SECOND_DBC, NOISE_DBFS, 2)).json
+        cls.plain = cls.measured(cls.take["id"])
+        cls.judged = cls.measured(cls.take["id"], cls.floor["id"])
+
+    @classmethod
+    def order(cls, capture, floor=None, settings=None):
+        order = {"capture": capture, "measurement": "distortion", "settings": settings or {}}
+        if floor:
+            order["floor_capture"] = floor
+        answer = cls.daemon.post_json("/v1/analyses", order)
+        assert answer.status == 202, answer
+        return answer.json
+
+    @classmethod
+    def measured(cls, capture, floor=None):
+        analysis = cls.order(capture, floor)["id"]
+        assert cls.daemon.wait_for_end(analysis)["state"] == "done"
+        return cls.daemon.get(f"/v1/analyses/{analysis}/result").json
+
+    def test_whole_shape(self):
+        shapes.check(self, self.judged, shapes.RESULT)
+        self.assertEqual(self.judged["floor_capture"], {
+            "id": self.floor["id"], "sha256": self.floor["sha256"],
+            "sample_rate_hz": 48000, "frames": 240000})
+        self.assertNotIn("floor_capture", self.plain)
+        itself = self.measured(self.take["id"], self.take["id"])
+        words = {}
+        for name, figure in itself["channels"][0]["figures"].items():
+            if figure["value"] is not None and "bound" in figure:
+                shapes.check(self, figure, shapes.FIGURE_BOUND)
+                words[name] = figure["bound"]
+        self.assertEqual(words, {
+            "thd": "at_most", "thd_percent": "at_most", "thd_plus_noise": "at_most",
+            "thd_plus_noise_percent": "at_most", "sinad": "at_least", "enob": "at_least",
+            "enob_full_scale": "at_least", "snr": "at_least", "noise_level": "at_most",
+            "noise_level_a": "at_most", "out_of_band_noise": "at_most", "sfdr": "at_least"})
+
+    def test_analysis_names_it(self):
+        analysis = self.order(self.take["id"], self.floor["id"])
+        shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
+        self.assertEqual(analysis["floor_capture"], self.floor["id"])
+        done = self.daemon.wait_for_end(analysis["id"])
+        shapes.check(self, done, shapes.ANALYSIS["done"])
+        self.assertEqual(done["floor_capture"], self.floor["id"])
+        listed = self.daemon.get("/v1/analyses?limit=1").json["analyses"][0]
+        self.assertEqual(listed["floor_capture"], self.floor["id"])
+        self.assertNotIn("floor_capture", self.order(self.take["id"]))
+
+    def test_nothing_is_subtracted(self):
+        for before, after in zip(self.plain["channels"], self.judged["channels"]):
+            for name, figure in after["figures"].items():
+                self.assertEqual(figure["value"], before["figures"][name]["value"], name)
+            for part in ("findings", "lists", "series", "span"):
+                self.assertEqual(after[part], before[part])
+
+    def widening(self, name):
+        before, after = (r["channels"][0]["figures"][name] for r in (self.plain, self.judged))
+        return after["u95"] - before["u95"]
+
+    def test_widened_by_what_the_floor_may_have_added(self):
+        # 6 dB apart: amplitudes 1 to 2, powers 1 to 4; 0.1 dB for the scatter of noise
+        second = -decibels(1 - 10 ** ((FLOOR_SECOND_DBC - SECOND_DBC) / 20))
+        noise = -10 * math.log10(1 - 10 ** ((FLOOR_NOISE_DBFS - NOISE_DBFS) / 10))
+        for name, want in (("thd", second), ("noise_level", noise), ("noise_level_a", noise),
+                           ("snr", noise), ("out_of_band_noise", noise), ("sfdr", second)):
+            with self.subTest(name):
+                self.assertAlmostEqual(self.widening(name), want, delta=0.3)
+        for name in ("fundamental_level", "fundamental_frequency", "dc_offset"):
+            self.assertEqual(self.widening(name), 0)
+
+    def test_each_channel_is_warned_of_by_name(self):
+        near = [w for w in self.judged["warnings"] if w["code"] == "near_instrument_floor"]
+        self.assertEqual([w["channel"] for w in near], [1, 2])
+        for warning in near:
+            for name in ("thd ", "noise_level ", "sinad "):
+                self.assertIn(name, warning["message"])
+        self.assertEqual(self.plain["warnings"], [])
+
+    def test_bound_holds_though_recorder_and_device_cancel(self):
+        # device −106 dBc, recorder −110 dBc of opposite phase: less than either is measured
+        device, recorder = 10 ** (-106 / 20), 10 ** (-110 / 20)
+        floor = self.daemon.upload(waves.float_wav(waves.tone(
+            997.0, LEVEL_DBFS, 5, harmonics=((2, -110.0),)))).json["id"]
+        take = self.daemon.upload(waves.float_wav(waves.tone(
+            997.0, LEVEL_DBFS, 5, harmonics=((2, decibels(device - recorder)),)))).json["id"]
+        thd = self.measured(take, floor)["channels"][0]["figures"]["thd"]
+        self.assertEqual(thd["bound"], "at_most")
+        # the recording's floats leave noise near −150 dBFS
+        self.assertAlmostEqual(thd["value"], -106, delta=0.1)
+
+    def test_figures_declare_their_kind(self):
+        table = self.daemon.get("/v1/measurements/distortion").json
+        kinds = {f["name"]: f["floor"] for f in table["figures"]}
+        self.assertEqual((kinds["thd"], kinds["snr"], kinds["dc_offset"]),
+                         ("harmonic", "noise", "none"))
+
+    def test_floor_that_does_not_go_with_the_recording(self):
+        silence = self.daemon.upload(waves.wav(0 * waves.tone(duration_s=5, channels=2)))
+        brief = waves.wav(waves.tone(duration_s=0.2, channels=2))
+        for name, floor, code, says in (
+            ("one channel", recording(-110, -110, 3, channels=1), "out_of_range", "1 channel"),
+            ("other rate", waves.wav(waves.tone(duration_s=5, channels=2, rate_hz=96000),
+                                     rate_hz=96000), "out_of_range", "96000 Hz"),
+            ("too short", brief, "not_measurable", "In the floor capture: "),
+        ):
+            with self.subTest(name):
+                floor_id = self.daemon.upload(floor).json["id"]
+                ended = self.daemon.wait_for_end(self.order(self.take["id"], floor_id)["id"])
+                shapes.check(self, ended, shapes.ANALYSIS["failed"])
+                self.assertEqual(ended["problem"]["code"], code)
+                self.assertEqual(ended["problem"]["field"], "floor_capture")
+                self.assertIn(says, ended["problem"]["detail"])
+        quiet = self.measured(self.take["id"], silence.json["id"])
+        self.assertEqual([w["code"] for w in quiet["warnings"]], ["wrong_signal"] * 2)
+        self.assertEqual([c["figures"] for c in quiet["channels"]],
+                         [c["figures"] for c in self.plain["channels"]])
+
+
+if __name__ == "__main__":
+    harness.main()
