@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 """Uploads recordings to a residuumd, has them measured and prints the figures.
 
-    measure.py [--server URL] [--measure NAME] [--settings JSON] [--json] FILE...
+    measure.py [--server URL] [--measure NAME] [--settings JSON] [--floor FILE] [--json] FILE...
 
 Needs Python 3.11 and nothing else; copy it where you like. Exit status: 0 all measured,
 1 at least one file could not be measured, 2 wrong usage, 3 the daemon cannot be reached.
@@ -144,10 +144,12 @@ def wait(server, analysis):
     return analysis
 
 
-def measure(server, path, measurement, settings):
-    """The capture and the result of one file."""
+def measure(server, path, measurement, settings, floor):
+    """The capture and the result of one file; floor: id of the recorder on itself, or None."""
     capture = upload(server, path)
     order = {"capture": capture["id"], "measurement": measurement, "settings": settings}
+    if floor:
+        order["floor_capture"] = floor
     analysis = server.ask(
         "POST",
         "/v1/analyses",
@@ -171,6 +173,8 @@ def number_text(value, u95):
 
 def figure_text(figure):
     unit = figure["unit"]
+    if figure["value"] is not None and "bound" in figure:
+        return f"{figure['bound'].replace('_', ' ')} {figure['value']:.6g} {unit}"
     if figure["value"] is not None:
         return f"{number_text(figure['value'], figure.get('u95'))} {unit}".rstrip()
     reason = REASONS.get(figure.get("reason"), figure.get("reason", "no reason given"))
@@ -277,6 +281,8 @@ def arguments():
                         help="which measurement (default: %(default)s)")
     parser.add_argument("--settings", default="{}", metavar="JSON",
                         help="its settings, for example '{\"frequency_hz\":997}'")
+    parser.add_argument("--floor", metavar="FILE",
+                        help="a recording of the recorder on itself: figures near it are marked")
     parser.add_argument("--json", action="store_true",
                         help="print the results as JSON, one a line")
     parser.add_argument("files", nargs="+", metavar="FILE", help="a recording")
@@ -295,9 +301,21 @@ def arguments():
 def main():
     options = arguments()
     status = 0
+    floor = None
+    if options.floor:
+        try:
+            floor = upload(options.server, options.floor)["id"]
+        except (Refused, OSError) as error:
+            print(f"{options.floor}: {error}", file=sys.stderr)
+            return 1
+        except Unreachable as error:
+            print(f"{options.floor}: {error}", file=sys.stderr)
+            return 3
     for path in options.files:
         try:
-            capture, result = measure(options.server, path, options.measure, options.settings)
+            capture, result = measure(
+                options.server, path, options.measure, options.settings, floor
+            )
         except (Refused, OSError) as error:
             print(f"{path}: {error}", file=sys.stderr)
             status = 1

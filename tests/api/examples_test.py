@@ -55,6 +55,18 @@ class Examples(harness.DaemonCase):
             self.assertAlmostEqual(
                 result["channels"][0]["figures"]["thd"]["value"], -70, delta=0.1)
 
+    def test_python_judges_by_a_floor(self):
+        floor = pathlib.Path(self.folder.name) / "recorder.wav"
+        floor.write_bytes(waves.wav(waves.tone(997, -3, 5, 2, noise_dbfs=-101, seed=2)))
+        done = self.run_example("measure.py", "--floor", str(floor), self.tone)
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.assertRegex(done.stdout, r"noise_level +at most -10\d\.\d+ dBFS +at most -10")
+        self.assertRegex(done.stdout, r"thd +-(70\.0|69\.9)\S* ± ")
+        self.assertIn("near_instrument_floor", done.stdout)
+        done = self.run_example("measure.py", "--floor", "missing.wav", self.tone)
+        self.assertEqual((done.returncode, done.stdout), (1, ""))
+        self.assertIn("missing.wav", done.stderr)
+
     def test_python_goes_on_after_a_bad_file(self):
         text = pathlib.Path(self.folder.name) / "notes.txt"
         text.write_text("take 1: desk three\n" * 40, encoding="utf-8")
