@@ -81,10 +81,11 @@ static bool open_folders(struct spool *spool)
 {
     spool->incoming = open_folder(spool->root, "incoming");
     spool->objects = open_folder(spool->root, "objects");
+    spool->orphans = open_folder(spool->root, "orphans");
     spool->results = open_folder(spool->root, "results");
     spool->rendered = open_folder(spool->root, "rendered");
-    if (spool->incoming < 0 || spool->objects < 0 || spool->results < 0 ||
-        spool->rendered < 0)
+    if (spool->incoming < 0 || spool->objects < 0 || spool->orphans < 0 ||
+        spool->results < 0 || spool->rendered < 0)
         return false;
     /* All 256 at once: an upload then has no folder to make and to sync. */
     for (int i = 0; i < 256; i++) {
@@ -124,6 +125,7 @@ bool spool_open(const char *state_folder, struct spool **ret,
                             .root = -1,
                             .incoming = -1,
                             .objects = -1,
+                            .orphans = -1,
                             .results = -1,
                             .rendered = -1};
     pthread_mutex_init(&spool->contents, NULL);
@@ -158,7 +160,7 @@ void spool_close(struct spool *spool)
 {
     if (spool == NULL)
         return;
-    int descriptors[] = {spool->incoming, spool->objects, spool->results,
+    int descriptors[] = {spool->incoming, spool->objects, spool->orphans, spool->results,
                          spool->rendered, spool->root,    spool->lock};
     for (size_t i = 0; i < sizeof descriptors / sizeof descriptors[0]; i++)
         if (descriptors[i] >= 0)

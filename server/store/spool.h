@@ -1,5 +1,6 @@
 /**
- * Files of the state folder: lock, incoming/, objects/xx/SHA256, results/ID, rendered/.
+ * Files of the state folder: lock, incoming/, objects/xx/SHA256, orphans/SHA256,
+ * results/ID, rendered/.
  *
  * Order that loses nothing: pieces → incoming/ID.part, hashed on a second thread → length
  * and digest checked → fdatasync → (the caller inspects and may discard) → rename into
@@ -24,8 +25,8 @@ struct spool_upload;
 bool spool_open(const char *state_folder, struct spool **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void spool_close(struct spool *spool);
-/** Start-up: removes partial uploads, partial results and contents without a row, marks
- * rows whose file is missing or has another length. Logs what it did. */
+/** Start-up: removes partial uploads and partial results, moves contents without a row to
+ *  orphans/, marks rows whose file is missing or has another length. Logs what it did. */
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Free bytes on the state folder's file system. */

@@ -18,7 +18,7 @@ struct spool {
     char path[PATH_MAX];
     int lock; /* STATE/lock, locked while it is open */
     int root; /* descriptors of the folders */
-    int incoming, objects, results, rendered;
+    int incoming, objects, orphans, results, rendered;
     pthread_mutex_t contents; /* names below objects/ appear and go under this lock */
 };
 

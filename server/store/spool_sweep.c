@@ -72,6 +72,19 @@ static bool visit_result(struct sweep *sweep, int folder, const char *name)
            remove_entry(sweep, folder, name, &sweep->parts);
 }
 
+/* A content without a capture is an upload that was never acknowledged, or one that an
+ * older database, put back in place, does not know: moved aside, for only its owner can
+ * tell. */
+static bool move_aside(struct sweep *sweep, int folder, const char *name)
+{
+    if (renameat(folder, name, sweep->spool->orphans, name) != 0)
+        return spool_parts_problem(sweep->spool, errno,
+                                   "A content without a capture could not be moved aside",
+                                   sweep->problem);
+    sweep->orphans++;
+    return true;
+}
+
 static bool visit_content(struct sweep *sweep, int folder, const char *name)
 {
     if (!spool_parts_is_sha256(name)) {
@@ -79,8 +92,7 @@ static bool visit_content(struct sweep *sweep, int folder, const char *name)
                  name);
         return true;
     }
-    return store_has_content(sweep->store, name) ||
-           remove_entry(sweep, folder, name, &sweep->orphans);
+    return store_has_content(sweep->store, name) || move_aside(sweep, folder, name);
 }
 
 static bool visit_content_folder(struct sweep *sweep, int folder, const char *name)
@@ -126,10 +138,10 @@ bool spool_sweep(struct spool *spool, struct store *store, struct server_problem
                  store_mark_lost(store, is_present, &sweep, problem);
     pthread_mutex_unlock(&spool->contents);
     if (sweep.parts + sweep.orphans + sweep.lost > 0)
-        log_line(
-            LOG_LEVEL_INFO,
-            "state folder swept: %lu partial files and %lu contents without a capture "
-            "removed, %lu captures without their content",
-            sweep.parts, sweep.orphans, sweep.lost);
+        log_line(LOG_LEVEL_INFO,
+                 "state folder swept: %lu partial files removed, %lu contents without a "
+                 "capture "
+                 "moved to orphans, %lu captures without their content",
+                 sweep.parts, sweep.orphans, sweep.lost);
     return swept;
 }

@@ -1,5 +1,7 @@
 #include "server/store/store_schema.h"
 
+#include <glob.h>
+#include <limits.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -113,7 +115,28 @@ static bool check_pages(struct store_sql *sql, struct server_problem *problem)
                               verdict);
 }
 
-bool store_schema_ready(struct store_sql *writer, struct server_problem *problem)
+/* Recordings beside a database that knows none would all be orphans. */
+static bool check_no_recordings(const char *state_folder, struct server_problem *problem)
+{
+    char pattern[PATH_MAX];
+    glob_t found = {0};
+    snprintf(pattern, sizeof pattern, "%s/objects/[0-9a-f][0-9a-f]/*", state_folder);
+    bool any = glob(pattern, GLOB_NOSORT, NULL, &found) == 0;
+    size_t count = found.gl_pathc;
+    globfree(&found);
+    if (!any)
+        return true;
+    return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                              "The state folder holds %zu recordings in objects, but "
+                              "residuum.db, which says what "
+                              "they are, is missing or empty; restore it (with its -wal "
+                              "and -shm, if there are any) "
+                              "from a backup, or move objects away to begin anew.",
+                              count);
+}
+
+bool store_schema_ready(struct store_sql *writer, const char *state_folder,
+                        struct server_problem *problem)
 {
     bool empty = false;
     char mode[16];
@@ -128,5 +151,6 @@ bool store_schema_ready(struct store_sql *writer, struct server_problem *problem
                                   mode);
     return store_sql_run(writer, "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON",
                          problem) &&
-           (!empty || store_sql_run(writer, tables, problem));
+           (!empty || (check_no_recordings(state_folder, problem) &&
+                       store_sql_run(writer, tables, problem)));
 }

@@ -6,8 +6,10 @@
 #include "server/store/store_sql.h"
 
 /** Readies the writing connection: refuses a damaged file, one of a newer version and one
- * of another program; makes the tables in an empty one. */
-bool store_schema_ready(struct store_sql *writer, struct server_problem *problem)
+ * of another program; makes the tables in an empty one, unless the state folder holds
+ * recordings already. */
+bool store_schema_ready(struct store_sql *writer, const char *state_folder,
+                        struct server_problem *problem)
     __attribute__((warn_unused_result));
 
 #endif

@@ -1,7 +1,6 @@
 #include "server/store/store_sqlite.h"
 
 #include <fcntl.h>
-#include <glob.h>
 #include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -25,29 +24,6 @@ static bool sync_folder(const char *folder, struct server_problem *problem)
     return synced;
 }
 
-/* A fresh database beside recordings would make orphans of them all, and orphans are
- * swept. */
-static bool check_fresh(const char *state_folder, const char *path,
-                        struct server_problem *problem)
-{
-    char pattern[PATH_MAX];
-    glob_t found = {0};
-    if (access(path, F_OK) == 0)
-        return true;
-    snprintf(pattern, sizeof pattern, "%s/objects/[0-9a-f][0-9a-f]/*", state_folder);
-    bool any = glob(pattern, GLOB_NOSORT, NULL, &found) == 0;
-    size_t count = found.gl_pathc;
-    globfree(&found);
-    if (!any)
-        return true;
-    return server_problem_set(
-        problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-        "The state folder holds %zu recordings in objects, but "
-        "residuum.db, which says what they are, is missing; restore it "
-        "from a backup, or move objects away to begin anew.",
-        count);
-}
-
 bool store_open(const char *state_folder, struct store **ret,
                 struct server_problem *problem)
 {
@@ -66,9 +42,8 @@ bool store_open(const char *state_folder, struct store **ret,
                            PATH_MAX - 13);
         goto out;
     }
-    if (!check_fresh(state_folder, path, problem) ||
-        !store_sql_open(path, false, &store->writing, problem) ||
-        !store_schema_ready(&store->writing, problem) ||
+    if (!store_sql_open(path, false, &store->writing, problem) ||
+        !store_schema_ready(&store->writing, state_folder, problem) ||
         !sync_folder(state_folder, problem))
         goto out;
     for (int i = 0; i < STORE_SQLITE_READERS; i++)

@@ -105,7 +105,7 @@ static void sweep_removes_partial_files(void **state)
     assert_false(exists("rendered/tmp_abcdefghijklmnopqrst"));
 }
 
-static void sweep_removes_contents_without_a_row(void **state)
+static void sweep_moves_contents_without_a_row_aside(void **state)
 {
     (void)state;
     char name[128];
@@ -115,6 +115,8 @@ static void sweep_removes_contents_without_a_row(void **state)
     put(orphan, "abc");
     sweep();
     assert_false(exists(orphan));
+    assert_true(exists(
+        "orphans/ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"));
     assert_true(exists(name));
     assert_false(is_lost(&capture));
 }
@@ -171,7 +173,7 @@ int main(void)
 #define TEST(name) cmocka_unit_test_setup_teardown(name, start, stop)
     const struct CMUnitTest tests[] = {
         TEST(sweep_removes_partial_files),
-        TEST(sweep_removes_contents_without_a_row),
+        TEST(sweep_moves_contents_without_a_row_aside),
         TEST(sweep_leaves_alone_what_is_not_ours),
         TEST(sweep_marks_captures_without_their_content),
         TEST(sweep_of_an_unreadable_folder_is_a_problem),

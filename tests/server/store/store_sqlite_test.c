@@ -130,6 +130,10 @@ static void store_open_refuses_recordings_without_their_database(void **state)
     close(file);
     assert_refused(folder, "holds 1 recordings");
     assert_int_equal(access(path, F_OK), 0);
+    /* An empty file of that name is no better, nor is one without tables. */
+    assert_refused(folder, "missing or empty");
+    run_sql(folder, "PRAGMA journal_mode = WAL");
+    assert_refused(folder, "missing or empty");
 }
 
 static void store_open_refuses_another_programs_file(void **state)
