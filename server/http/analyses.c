@@ -64,11 +64,13 @@ json_t *analyses_object(const struct queue_view *view)
 bool analyses_find(const struct request *request, const char *id, struct queue_view *ret,
                    struct server_problem *problem)
 {
-    if (id_valid("ana", id) && queue_get(request->shared->config.queue, id, ret))
+    if (id_valid("ana", id) && queue_get(request->shared->config.queue, id, ret, problem))
         return true;
-    return server_problem_set(
-        problem, SERVER_PROBLEM_NOT_FOUND, "",
-        "There is no analysis \"%.40s\"; GET /v1/analyses lists them.", id);
+    return server_problem_set(/* unless it holds why nobody could tell */
+                              problem, SERVER_PROBLEM_NOT_FOUND, "",
+                              "There is no analysis \"%.40s\"; GET /v1/analyses lists "
+                              "them.",
+                              id);
 }
 
 static int wait_s(const struct request *request)
@@ -183,47 +185,63 @@ static bool read_filters(const struct request *request, struct store_query *quer
     return true;
 }
 
-/* Rows hold no `running`: where a row says `queued`, the queue knows better. */
-static void add_item(const struct request *request, const struct store_analysis *row,
-                     int state, json_t *items)
+/* Rows hold no `running`: where a row says `queued`, the queue knows better. One that has
+ * gone on since the page was read is left out where its new state was not asked for. */
+static bool add_item(const struct request *request, const struct store_analysis *row,
+                     int state, json_t *items, struct server_problem *problem)
 {
     if (row->state != STORE_QUEUED) {
         const struct queue_view view = {.analysis = *row};
         json_array_append_new(items, analyses_object(&view));
-        return;
+        return true;
     }
     struct queue_view view;
-    if (!queue_get(request->shared->config.queue, row->id, &view))
-        return;
+    if (!queue_get(request->shared->config.queue, row->id, &view, problem))
+        return problem->code == SERVER_PROBLEM_NONE;
     if (state < 0 || view.analysis.state == (enum store_state)state)
         json_array_append_new(items, analyses_object(&view));
     queue_view_free(&view);
+    return true;
+}
+
+/* Gives one page of the list. Running ones are `queued` rows: the queue names them. */
+static json_t *list(const struct request *request, struct store_query *query,
+                    struct server_problem *problem)
+{
+    int state = query->state;
+    char running[QUEUE_RUNNING_MAX][ID_BYTES];
+    struct store_analysis_page page;
+    if (state == STORE_RUNNING || state == STORE_QUEUED) {
+        query->state = STORE_QUEUED;
+        query->ids = running;
+        query->id_count = queue_running(request->shared->config.queue, running);
+        query->ids_excluded = state == STORE_QUEUED;
+    }
+    if (!store_analysis_list(request->shared->config.store, query, &page, problem))
+        return NULL;
+    json_t *items = json_array();
+    bool listed = true;
+    for (int i = 0; listed && i < page.count; i++)
+        listed = add_item(request, &page.items[i], state, items, problem);
+    json_t *links =
+        pages_links(request, "/v1/analyses", "capture state measurement", page.next);
+    store_analysis_page_free(&page);
+    return json_pack("{s:o, s:o}", "analyses", items, "links", links);
 }
 
 static void answer_list(struct request *request)
 {
     struct server_problem problem = {0};
     struct store_query query;
-    struct store_analysis_page page;
-    if (!read_filters(request, &query, &problem)) {
-        reply_problem(request, &problem);
+    json_t *page = NULL;
+    if (read_filters(request, &query, &problem))
+        page = list(request, &query, &problem);
+    if (problem.code == SERVER_PROBLEM_NONE) {
+        reply_json(request, MHD_HTTP_OK, page);
         return;
     }
-    int state = query.state;
-    if (state == STORE_RUNNING)
-        query.state = STORE_QUEUED;
-    if (!store_analysis_list(request->shared->config.store, &query, &page, &problem)) {
-        reply_problem(request, &problem);
-        return;
-    }
-    json_t *items = json_array();
-    for (int i = 0; i < page.count; i++)
-        add_item(request, &page.items[i], state, items);
-    reply_json(request, MHD_HTTP_OK,
-               json_pack("{s:o, s:o}", "analyses", items, "links",
-                         pages_links(request, "/v1/analyses", "capture state measurement",
-                                     page.next)));
-    store_analysis_page_free(&page);
+    json_decref(page);
+    reply_problem(request, &problem);
 }
 
 static bool check_measurement(const struct request *request, const char *name,
@@ -245,7 +263,7 @@ static bool check_capture(const struct request *request, const char *id,
 {
     struct store_capture capture;
     if (!id_valid("cap", id) ||
-        !store_capture_get(request->shared->config.store, id, &capture))
+        !store_capture_get(request->shared->config.store, id, &capture, problem))
         return server_problem_set(
             problem, SERVER_PROBLEM_NOT_FOUND, field,
             "There is no capture \"%.40s\"; POST /v1/captures first.", id);

@@ -36,14 +36,15 @@ json_t *captures_object(const struct store_capture *capture)
 static void answer_item(struct request *request)
 {
     const char *id = request_argument(request, 0);
+    struct server_problem problem = {0};
     struct store_capture capture;
     if (id_valid("cap", id) &&
-        store_capture_get(request->shared->config.store, id, &capture)) {
+        store_capture_get(request->shared->config.store, id, &capture, &problem)) {
         reply_json(request, MHD_HTTP_OK, captures_object(&capture));
         store_capture_free(&capture);
         return;
     }
-    struct server_problem problem = {0};
+    /* unless it holds why nobody could tell */
     server_problem_set(&problem, SERVER_PROBLEM_NOT_FOUND, "",
                        "There is no capture \"%.40s\"; GET /v1/captures lists them.", id);
     reply_problem(request, &problem);

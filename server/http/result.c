@@ -3,6 +3,7 @@
  */
 #include "server/http/result.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -43,6 +44,19 @@ static bool explain(const struct queue_view *view, struct server_problem *proble
     return false;
 }
 
+/* Only a file that is not there is gone for good. */
+static void explain_file(int error, struct server_problem *problem)
+{
+    if (error == ENOENT)
+        server_problem_set(problem, SERVER_PROBLEM_NO_RESULT, "",
+                           "The file of this result is gone; run the analysis again.");
+    else
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                           "The file of this result cannot be opened now (%s); try again "
+                           "later.",
+                           strerror(error));
+}
+
 bool result_open(struct request *request, struct queue_view *ret_view,
                  struct result_file *ret_result, struct server_problem *problem)
 {
@@ -55,9 +69,7 @@ bool result_open(struct request *request, struct queue_view *ret_view,
     } else {
         int file = spool_open_result(request->shared->config.spool, view.analysis.id);
         if (file < 0)
-            server_problem_set(
-                problem, SERVER_PROBLEM_NO_RESULT, "",
-                "The file of this result is gone; run the analysis again.");
+            explain_file(errno, problem);
         else
             opened = result_file_open(file, ret_result, problem);
     }
@@ -68,11 +80,16 @@ bool result_open(struct request *request, struct queue_view *ret_view,
     return opened;
 }
 
-static json_t *capture_facts(struct request *request, const char *id)
+/* Gives what the recording is, or NULL with the problem. */
+static json_t *capture_facts(struct request *request, const char *id,
+                             struct server_problem *problem)
 {
     struct store_capture capture;
-    if (!store_capture_get(request->shared->config.store, id, &capture))
-        return json_pack("{s:s}", "id", id);
+    if (!store_capture_get(request->shared->config.store, id, &capture, problem)) {
+        server_problem_set(problem, SERVER_PROBLEM_NO_RESULT, "",
+                           "The recording %s of this result is not there any more.", id);
+        return NULL;
+    }
     json_t *format = capture.format == NULL ? NULL : json_loads(capture.format, 0, NULL);
     json_t *facts =
         json_pack("{s:s, s:s, s:O?, s:O?}", "id", capture.id, "sha256", capture.sha256,
@@ -83,20 +100,25 @@ static json_t *capture_facts(struct request *request, const char *id)
     return facts;
 }
 
-/* Gives the text, or NULL. */
-static char *make_head(struct request *request, const struct store_analysis *analysis)
+/* Gives the text, or NULL, with the problem unless memory is short. */
+static char *make_head(struct request *request, const struct store_analysis *analysis,
+                       struct server_problem *problem)
 {
     char series[128];
     snprintf(series, sizeof series,
              "/v1/analyses/%s/result/series/{name}{?channel,points,from,to}",
              analysis->id);
-    json_t *floor = analysis->floor_capture[0]
-                        ? capture_facts(request, analysis->floor_capture)
+    json_t *capture = capture_facts(request, analysis->capture, problem);
+    json_t *floor = capture != NULL && analysis->floor_capture[0]
+                        ? capture_facts(request, analysis->floor_capture, problem)
                         : NULL;
+    if (problem->code != SERVER_PROBLEM_NONE) {
+        json_decref(capture);
+        return NULL;
+    }
     json_t *head = json_pack("{s:s, s:s, s:o, s:o*, s:{s:s}}", "analysis", analysis->id,
-                             "measurement", analysis->measurement, "capture",
-                             capture_facts(request, analysis->capture), "floor_capture",
-                             floor, "links", "series", series);
+                             "measurement", analysis->measurement, "capture", capture,
+                             "floor_capture", floor, "links", "series", series);
     char *text =
         head == NULL ? NULL : json_dumps(head, JSON_COMPACT | JSON_REAL_PRECISION(12));
     json_decref(head);
@@ -142,7 +164,7 @@ static void answer(struct request *request)
         return;
     }
     struct splice *splice = calloc(1, sizeof *splice);
-    char *head = make_head(request, &view.analysis);
+    char *head = make_head(request, &view.analysis, &problem);
     struct MHD_Response *response = NULL;
     if (splice != NULL && head != NULL) {
         *splice = (struct splice){result, head, strlen(head)};
@@ -155,7 +177,10 @@ static void answer(struct request *request)
         free(head);
         free(splice);
     }
-    reply_response(request, MHD_HTTP_OK, "application/json", response);
+    if (problem.code != SERVER_PROBLEM_NONE)
+        reply_problem(request, &problem);
+    else
+        reply_response(request, MHD_HTTP_OK, "application/json", response);
     queue_view_free(&view);
 }
 

@@ -52,8 +52,8 @@ static int open_capture(const struct attempt *attempt, const char *id, const cha
                         struct server_problem *problem)
 {
     struct store_capture capture = {0};
-    if (!store_capture_get(attempt->store, id, &capture)) {
-        *end = ATTEMPT_FAILED;
+    if (!store_capture_get(attempt->store, id, &capture, problem)) {
+        *end = problem->code == SERVER_PROBLEM_NONE ? ATTEMPT_FAILED : ATTEMPT_LATER;
         server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, field,
                            "The recording %s is not there any more.", id);
         return -1;

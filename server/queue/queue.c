@@ -159,7 +159,8 @@ static bool view_job(const struct queue *queue, const struct job *job,
     return true;
 }
 
-bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
+bool queue_get(struct queue *queue, const char *id, struct queue_view *ret,
+               struct server_problem *problem)
 {
     pthread_mutex_lock(&queue->lock);
     const struct job *job = schedule_find(queue->schedule, id);
@@ -167,9 +168,11 @@ bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
     int waiting = schedule_waiting(queue->schedule) + queue->reserved;
     pthread_mutex_unlock(&queue->lock);
     if (job != NULL)
-        return found;
+        return found ||
+               server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+                                  "No memory to tell of the analysis; try again later.");
     struct queue_view view = {0};
-    if (!store_analysis_get(queue->config.store, id, &view.analysis))
+    if (!store_analysis_get(queue->config.store, id, &view.analysis, problem))
         return false;
     if (view.analysis.state == STORE_QUEUED)
         view.position = waiting > 0 ? waiting : 1; /* committed just now: the last */
@@ -180,6 +183,27 @@ bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
 void queue_view_free(struct queue_view *view)
 {
     store_analysis_free(&view->analysis);
+}
+
+struct running {
+    char (*ids)[ID_BYTES];
+    int count;
+};
+
+static void note_running(struct job *job, void *context)
+{
+    struct running *running = context;
+    if (job->running && running->count < QUEUE_RUNNING_MAX)
+        memcpy(running->ids[running->count++], job->analysis.id, ID_BYTES);
+}
+
+int queue_running(struct queue *queue, char ids[QUEUE_RUNNING_MAX][ID_BYTES])
+{
+    struct running running = {.ids = ids};
+    pthread_mutex_lock(&queue->lock);
+    schedule_each(queue->schedule, note_running, &running);
+    pthread_mutex_unlock(&queue->lock);
+    return running.count;
 }
 
 struct queue_status queue_status(struct queue *queue)

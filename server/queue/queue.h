@@ -39,21 +39,26 @@ struct queue_view {
     int position;                   /* queued: 1 = next */
     double progress;                /* running: 0…1 */
 };
-/** The live state, or the stored one when it ended. False: no such analysis. */
-bool queue_get(struct queue *queue, const char *id, struct queue_view *ret)
-    __attribute__((warn_unused_result));
+/** The live state, or the stored one when it ended. False with *problem untouched: no
+ * such analysis; with it set: it could not be told. */
+bool queue_get(struct queue *queue, const char *id, struct queue_view *ret,
+               struct server_problem *problem) __attribute__((warn_unused_result));
 void queue_view_free(struct queue_view *view);
 
 /** Calls `ended` once (on another thread) when the analysis has ended, or at once when it
  * has already; queue_unwatch makes sure that it is not called any more (waits while it is
  * under way, so `ended` must not unwatch) and frees the watch. *ret is filled before
  * `ended` is called. The http room uses it to resume suspended connections. False: no
- * such analysis. */
+ * such analysis, or it could not be told: queue_get says which. */
 struct queue_watch;
 bool queue_watch(struct queue *queue, const char *id, void (*ended)(void *context),
                  void *context, struct queue_watch **ret)
     __attribute__((warn_unused_result));
 void queue_unwatch(struct queue *queue, struct queue_watch *watch);
+
+/** Fills the ids of the analyses that run; how many. */
+enum { QUEUE_RUNNING_MAX = 64 };
+int queue_running(struct queue *queue, char ids[QUEUE_RUNNING_MAX][ID_BYTES]);
 
 struct queue_status {
     int waiting, running;

@@ -8,7 +8,7 @@
 #include "server/queue/queue.h"
 #include "server/queue/schedule.h"
 
-enum { QUEUE_PARTS_RUNNERS_MAX = 64 };
+enum { QUEUE_PARTS_RUNNERS_MAX = QUEUE_RUNNING_MAX };
 
 enum watch_state { WATCHING, CALLING, CALLED };
 

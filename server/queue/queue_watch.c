@@ -39,7 +39,7 @@ bool queue_watch(struct queue *queue, const char *id, void (*ended)(void *contex
         return true;
 
     struct store_analysis analysis;
-    if (!store_analysis_get(queue->config.store, id, &analysis)) {
+    if (!store_analysis_get(queue->config.store, id, &analysis, NULL)) {
         free(watch);
         return false;
     }

@@ -75,7 +75,8 @@ bool spool_result_keep(struct spool *spool, const char *analysis_id, int attempt
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
 void spool_result_discard(struct spool *spool, const char *analysis_id, int attempt);
-/** A fresh read-only descriptor of a finished result, or −1. */
+/** A fresh read-only descriptor of a finished result, or −1 with errno: ENOENT when there
+ * is none. */
 int spool_open_result(const struct spool *spool, const char *analysis_id);
 
 /** An unnamed temporary file below the state folder for a rendered signal, or −1. */

@@ -59,7 +59,9 @@ void spool_result_discard(struct spool *spool, const char *analysis_id, int atte
 
 int spool_open_result(const struct spool *spool, const char *analysis_id)
 {
-    if (!id_valid("ana", analysis_id))
+    if (!id_valid("ana", analysis_id)) {
+        errno = ENOENT;
         return -1;
+    }
     return openat(spool->results, analysis_id, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
 }

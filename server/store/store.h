@@ -61,8 +61,10 @@ void store_close(struct store *store);
 bool store_capture_add(struct store *store, const struct store_capture *capture,
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** False without a problem set when there is none. Free with store_capture_free. */
-bool store_capture_get(struct store *store, const char *id, struct store_capture *ret)
+/** False with *problem untouched when there is none, with it set when the database could
+ * not tell. Free with store_capture_free. */
+bool store_capture_get(struct store *store, const char *id, struct store_capture *ret,
+                       struct server_problem *problem)
     __attribute__((warn_unused_result));
 void store_capture_free(struct store_capture *capture);
 
@@ -80,18 +82,26 @@ bool store_analysis_finish(struct store *store, const struct store_analysis *ana
 bool store_analysis_attempt(struct store *store, const char *id, int attempts,
                             struct server_problem *problem)
     __attribute__((warn_unused_result));
-bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret)
+/** As store_capture_get. */
+bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret,
+                        struct server_problem *problem)
     __attribute__((warn_unused_result));
 void store_analysis_free(struct store_analysis *analysis);
 
 /** Which items of a list: NULL or −1 for "any". Newest first. `before` is the cursor of
  * the page before (0: from the newest). A limit outside 1…LIMIT_PAGE_ITEMS is
- * OUT_OF_RANGE. STORE_RUNNING finds nothing: running analyses are `queued` here. */
+ * OUT_OF_RANGE. STORE_RUNNING finds nothing: running analyses are `queued` here, and
+ * `ids` tells them apart. */
+enum { STORE_QUERY_IDS_MAX = 64 };
 struct store_query {
     const char *tester;
     const char *capture;     /* analyses only */
     const char *measurement; /* analyses only */
     int state;               /* analyses only: enum store_state or −1 */
+    const char (
+        *ids)[ID_BYTES]; /* analyses only: these alone, or all but these; NULL: any */
+    int id_count;        /* at most STORE_QUERY_IDS_MAX */
+    bool ids_excluded;
     int64_t before;
     int limit;
 };

@@ -152,22 +152,20 @@ static bool read_row(sqlite3_stmt *row, struct store_analysis *ret)
     return true;
 }
 
-bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret)
+bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret,
+                        struct server_problem *problem)
 {
-    struct server_problem problem = {0};
     struct store_sql *reader = store_sqlite_take_reader(store);
     bool found = false;
-    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_GET, &problem);
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_GET, problem);
     if (row != NULL) {
         int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
         found = step == SQLITE_ROW && read_row(row, ret);
         if (!found && step != SQLITE_DONE)
-            store_sql_problem(reader, &problem);
+            store_sql_problem(reader, problem);
         sqlite3_reset(row);
     }
     store_sqlite_give_back(store, reader);
-    if (problem.code != SERVER_PROBLEM_NONE)
-        log_line(LOG_LEVEL_ERROR, "analysis %s: %s", id, problem.detail);
     return found;
 }
 

@@ -1,5 +1,6 @@
 #include "server/store/store_sqlite.h"
 
+#include <assert.h>
 #include <fcntl.h>
 #include <limits.h>
 #include <stdio.h>
@@ -9,6 +10,11 @@
 
 #include "server/base/limits.h"
 #include "server/store/store_schema.h"
+
+enum {
+    FIRST_ID_PARAMETER = 7,
+    ID_CONDITION_BYTES = 32 + 5 * STORE_QUERY_IDS_MAX,
+};
 
 /* The database's own name must outlast a power failure, too. */
 static bool sync_folder(const char *folder, struct server_problem *problem)
@@ -99,6 +105,30 @@ void store_sqlite_give_back(struct store *store, struct store_sql *reader)
     pthread_mutex_unlock(&store->lock);
 }
 
+/* " AND id IN (?7,?8)", or nothing. */
+static void id_condition(const struct store_query *query, char text[ID_CONDITION_BYTES])
+{
+    size_t used = 0;
+    text[0] = '\0';
+    if (query->ids == NULL)
+        return;
+    assert(query->id_count <= STORE_QUERY_IDS_MAX);
+    used += (size_t)snprintf(text, ID_CONDITION_BYTES, " AND id %sIN (",
+                             query->ids_excluded ? "NOT " : "");
+    for (int i = 0; i < query->id_count; i++)
+        used += (size_t)snprintf(text + used, ID_CONDITION_BYTES - used, "%s?%d",
+                                 i > 0 ? "," : "", FIRST_ID_PARAMETER + i);
+    snprintf(text + used, ID_CONDITION_BYTES - used, ")");
+}
+
+static bool bind_ids(sqlite3_stmt *page, const struct store_query *query)
+{
+    for (int i = 0; query->ids != NULL && i < query->id_count; i++)
+        if (!store_sql_bind_text(page, FIRST_ID_PARAMETER + i, query->ids[i]))
+            return false;
+    return true;
+}
+
 sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
                                 const char *table, const struct store_query *query,
                                 struct server_problem *problem)
@@ -111,13 +141,14 @@ sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
     }
     /* Conditions that do not apply are left out of the text, so that the planner sees
      * which index serves; values are always bound. */
-    char text[640];
+    char text[1024], ids[ID_CONDITION_BYTES];
+    id_condition(query, ids);
     snprintf(text, sizeof text,
-             "SELECT %s FROM %s WHERE seq < ?1%s%s%s%s ORDER BY seq DESC LIMIT ?6",
+             "SELECT %s FROM %s WHERE seq < ?1%s%s%s%s%s ORDER BY seq DESC LIMIT ?6",
              columns, table, query->tester ? " AND tester = ?2" : "",
              query->capture ? " AND capture = ?3" : "",
              query->measurement ? " AND measurement = ?4" : "",
-             query->state >= 0 ? " AND state = ?5" : "");
+             query->state >= 0 ? " AND state = ?5" : "", ids);
     sqlite3_stmt *page = NULL;
     if (sqlite3_prepare_v2(reader->db, text, -1, &page, NULL) == SQLITE_OK &&
         store_sql_bind_number(page, 1, query->before > 0 ? query->before : INT64_MAX) &&
@@ -125,7 +156,7 @@ sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
         store_sql_bind_text(page, 3, query->capture) &&
         store_sql_bind_text(page, 4, query->measurement) &&
         store_sql_bind_number(page, 5, query->state) &&
-        store_sql_bind_number(page, 6, query->limit + 1))
+        store_sql_bind_number(page, 6, query->limit + 1) && bind_ids(page, query))
         return page;
     store_sql_problem(reader, problem);
     sqlite3_finalize(page);

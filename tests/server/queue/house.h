@@ -130,7 +130,7 @@ static inline void house_add(struct house *house, const char *act, const char *n
 static inline enum store_state house_state(struct house *house, const char *id)
 {
     struct queue_view view;
-    assert_true(queue_get(house->queue, id, &view));
+    assert_true(queue_get(house->queue, id, &view, NULL));
     enum store_state state = view.analysis.state;
     queue_view_free(&view);
     return state;
@@ -151,7 +151,7 @@ static inline void house_wait(struct house *house, const char *id, enum store_st
 static inline void house_code(struct house *house, const char *id, char code[64])
 {
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house->store, id, &analysis));
+    assert_true(store_analysis_get(house->store, id, &analysis, NULL));
     json_t *problem = json_loads(analysis.problem, 0, NULL);
     assert_true(json_string_length(json_object_get(problem, "title")) > 0);
     assert_true(json_string_length(json_object_get(problem, "detail")) > 0);

@@ -5,6 +5,8 @@
 #include <signal.h>
 #include <sys/resource.h>
 
+#include <sqlite3.h>
+
 #include "server/base/limits.h"
 #include "server/queue/attempt.h"
 #include "tests/server/queue/house.h"
@@ -31,7 +33,7 @@ static void a_failure_is_recorded(void **state)
     house_code(&house, id, code);
     assert_string_equal(code, row->code);
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
     assert_int_equal(analysis.attempts, row->attempts);
     assert_true(analysis.finished_ms >= analysis.started_ms);
     store_analysis_free(&analysis);
@@ -51,7 +53,7 @@ static void a_refusal_keeps_its_field(void **state)
     house_add(&house, "refuse", NULL, id);
     house_wait(&house, id, STORE_FAILED);
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
     json_t *got = json_loads(analysis.problem, 0, NULL);
     json_t *want = json_pack("{s:s, s:s, s:s, s:s}", "code", "not_measurable", "title",
                              server_problem_meaning(SERVER_PROBLEM_NOT_MEASURABLE)->title,
@@ -72,7 +74,7 @@ static void one_death_of_the_worker_is_forgiven(void **state)
     house_add(&house, "crash-once", "crashed", id);
     house_wait(&house, id, STORE_DONE);
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
     assert_int_equal(analysis.attempts, 1);
     store_analysis_free(&analysis);
     house_close(&house);
@@ -122,7 +124,7 @@ static json_t *problem_above_floor(struct house *house, const char *act,
     assert_true(queue_add(house->queue, &analysis, &problem));
     house_wait(house, id, STORE_FAILED);
     store_analysis_free(&analysis);
-    assert_true(store_analysis_get(house->store, id, &analysis));
+    assert_true(store_analysis_get(house->store, id, &analysis, NULL));
     assert_string_equal(analysis.floor_capture, floor);
     json_t *stored = json_loads(analysis.problem, 0, NULL);
     store_analysis_free(&analysis);
@@ -226,6 +228,40 @@ static void a_shortage_of_descriptors_only_delays(void **state)
     house_close(&house);
 }
 
+/* By a connection of its own, as another program would. */
+static void rename_column(const struct house *house, const char *from, const char *to)
+{
+    char path[PATH_MAX], text[128];
+    sqlite3 *db = NULL;
+    house_path(house, "residuum.db", path);
+    snprintf(text, sizeof text, "ALTER TABLE capture RENAME COLUMN %s TO %s", from, to);
+    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+    assert_int_equal(sqlite3_busy_timeout(db, 10000), SQLITE_OK);
+    assert_int_equal(sqlite3_exec(db, text, NULL, NULL, NULL), SQLITE_OK);
+    assert_int_equal(sqlite3_close(db), SQLITE_OK);
+}
+
+static void a_database_that_cannot_tell_only_delays(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    rename_column(&house, "note", "hidden");
+    house_add(&house, "done", NULL, id);
+    for (int i = 0; i < 2000 && house_state(&house, id) == STORE_QUEUED; i++)
+        poll(NULL, 0, 5);
+    poll(NULL, 0, 300);
+    assert_int_equal(house_state(&house, id), STORE_RUNNING);
+    char running[QUEUE_RUNNING_MAX][ID_BYTES];
+    assert_int_equal(queue_running(house.queue, running), 1);
+    assert_string_equal(running[0], id);
+    rename_column(&house, "hidden", "note");
+    house_wait(&house, id, STORE_DONE);
+    assert_int_equal(queue_running(house.queue, running), 0);
+    house_close(&house);
+}
+
 /* From now on this process may write no file beyond 1 byte: the store cannot record the
  * end, as on a full disk. The worker was started before and is not concerned. Gives the
  * former limit. */
@@ -288,7 +324,7 @@ static void stopping_does_not_wait_for_a_failing_disk(void **state)
     assert_int_equal(meanwhile, STORE_RUNNING);
     assert_between(took_ms, 0, 3000);
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
     assert_int_equal(analysis.state, STORE_QUEUED);
     store_analysis_free(&analysis);
     house_start(&house, 1);
@@ -317,7 +353,7 @@ int main(int argc, char **argv)
 {
     if (argc == 3 && strcmp(argv[1], "--serve") == 0)
         return fake_worker(argc, argv);
-    enum { PLAIN = 9, ENDS = sizeof ends / sizeof ends[0] };
+    enum { PLAIN = 12, ENDS = sizeof ends / sizeof ends[0] };
     struct CMUnitTest tests[PLAIN + ENDS] = {
         cmocka_unit_test(a_refusal_keeps_its_field),
         cmocka_unit_test(one_death_of_the_worker_is_forgiven),
@@ -327,6 +363,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_lost_floor_fails_with_its_field),
         cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
         cmocka_unit_test(a_shortage_of_descriptors_only_delays),
+        cmocka_unit_test(a_database_that_cannot_tell_only_delays),
         cmocka_unit_test(an_end_that_cannot_be_recorded_is_recorded_later),
         cmocka_unit_test(stopping_does_not_wait_for_a_failing_disk),
         cmocka_unit_test(damaged_settings_fail_with_a_sentence),

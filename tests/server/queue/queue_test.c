@@ -18,7 +18,7 @@ static void a_job_is_done_and_its_result_kept(void **state)
     house_add(&house, "done", NULL, id);
     house_wait(&house, id, STORE_DONE);
     struct store_analysis analysis;
-    assert_true(store_analysis_get(house.store, id, &analysis));
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
     assert_int_equal(analysis.attempts, 0);
     assert_null(analysis.problem);
     assert_true(analysis.started_ms >= before_ms);
@@ -48,13 +48,13 @@ static void progress_and_positions_are_seen(void **state)
     for (int i = 0; i < 4000 && view.progress < 0.5; i++) {
         queue_view_free(&view);
         poll(NULL, 0, 5);
-        assert_true(queue_get(house.queue, first, &view));
+        assert_true(queue_get(house.queue, first, &view, NULL));
     }
     assert_close(view.progress, 0.5, 0);
     assert_int_equal(view.analysis.state, STORE_RUNNING);
     assert_true(view.analysis.started_ms > 0);
     queue_view_free(&view);
-    assert_true(queue_get(house.queue, third, &view));
+    assert_true(queue_get(house.queue, third, &view, NULL));
     assert_int_equal(view.analysis.state, STORE_QUEUED);
     assert_int_equal(view.position, 2);
     assert_string_equal(view.analysis.measurement, "distortion");
@@ -64,7 +64,7 @@ static void progress_and_positions_are_seen(void **state)
     house_touch(&house, "go");
     house_wait(&house, third, STORE_DONE);
     assert_int_equal(house_state(&house, second), STORE_DONE);
-    assert_false(queue_get(house.queue, "ana_aaaaaaaaaaaaaaaaaaaa", &view));
+    assert_false(queue_get(house.queue, "ana_aaaaaaaaaaaaaaaaaaaa", &view, NULL));
     house_close(&house);
 }
 
@@ -83,7 +83,7 @@ static void stopping_leaves_rows_queued_and_the_next_start_runs_them(void **stat
     const char *ids[] = {running, waiting};
     for (int i = 0; i < 2; i++) {
         struct store_analysis analysis;
-        assert_true(store_analysis_get(house.store, ids[i], &analysis));
+        assert_true(store_analysis_get(house.store, ids[i], &analysis, NULL));
         assert_int_equal(analysis.state, STORE_QUEUED);
         assert_int_equal(analysis.attempts, 0);
         store_analysis_free(&analysis);
@@ -135,7 +135,7 @@ static void a_full_queue_refuses(void **state)
     assert_int_equal(problem.code, SERVER_PROBLEM_QUEUE_FULL);
     assert_non_null(strstr(problem.detail, "10000"));
     struct queue_view view;
-    assert_false(queue_get(house.queue, analysis.id, &view)); /* no row of it */
+    assert_false(queue_get(house.queue, analysis.id, &view, NULL)); /* no row of it */
     store_analysis_free(&analysis);
     house_close(&house);
 }

@@ -85,7 +85,7 @@ static void sweep(void)
 static bool is_lost(const struct store_capture *capture)
 {
     struct store_capture got;
-    assert_true(store_capture_get(fixture.store, capture->id, &got));
+    assert_true(store_capture_get(fixture.store, capture->id, &got, NULL));
     bool lost = got.lost;
     store_capture_free(&got);
     return lost;

@@ -50,7 +50,7 @@ static void analysis_comes_back_as_it_went(void **state)
 {
     struct store *store = *state;
     struct store_analysis analysis = added(store, 1, 2), got;
-    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
     assert_string_equal(got.id, analysis.id);
     assert_string_equal(got.capture, analysis.capture);
     assert_string_equal(got.floor_capture, "");
@@ -63,7 +63,7 @@ static void analysis_comes_back_as_it_went(void **state)
     assert_true(got.started_ms == 0 && got.finished_ms == 0);
     assert_null(got.problem);
     store_analysis_free(&got);
-    assert_false(store_analysis_get(store, "ana_zzzzzzzzzzzzzzzzzzzz", &got));
+    assert_false(store_analysis_get(store, "ana_zzzzzzzzzzzzzzzzzzzz", &got, NULL));
 }
 
 static void analysis_of_no_capture_is_refused(void **state)
@@ -74,7 +74,7 @@ static void analysis_of_no_capture_is_refused(void **state)
     assert_int_equal(problem.code, SERVER_PROBLEM_NOT_FOUND);
     assert_string_equal(problem.field, "capture");
     assert_non_null(strstr(problem.detail, analysis.capture));
-    assert_false(store_analysis_get(*state, analysis.id, &got));
+    assert_false(store_analysis_get(*state, analysis.id, &got, NULL));
 }
 
 static void floor_capture_comes_back_in_every_way(void **state)
@@ -84,7 +84,7 @@ static void floor_capture_comes_back_in_every_way(void **state)
     struct server_problem problem = {0};
     rows_id("cap", 3, analysis.floor_capture);
     assert_true(store_analysis_add(store, &analysis, &problem));
-    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
     assert_string_equal(got.capture, analysis.capture);
     assert_string_equal(got.floor_capture, analysis.floor_capture);
     store_analysis_free(&got);
@@ -104,7 +104,7 @@ static void floor_capture_that_is_none_is_refused(void **state)
     assert_int_equal(problem.code, SERVER_PROBLEM_NOT_FOUND);
     assert_string_equal(problem.field, "floor_capture");
     assert_non_null(strstr(problem.detail, analysis.floor_capture));
-    assert_false(store_analysis_get(*state, analysis.id, &got));
+    assert_false(store_analysis_get(*state, analysis.id, &got, NULL));
 }
 
 static void analysis_end_is_recorded_once(void **state)
@@ -118,7 +118,7 @@ static void analysis_end_is_recorded_once(void **state)
     analysis.finished_ms = 1764032601234;
     analysis.problem = (char *)"{\"code\":\"worker_crashed\"}";
     assert_true(store_analysis_finish(store, &analysis, &problem));
-    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
     assert_int_equal(got.state, STORE_FAILED);
     assert_int_equal(got.attempts, 2);
     assert_true(got.started_ms == 1764032600000);
@@ -133,7 +133,7 @@ static void analysis_end_is_recorded_once(void **state)
     problem = (struct server_problem){0};
     assert_false(store_analysis_attempt(store, analysis.id, 3, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_CONFLICT);
-    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
     assert_int_equal(got.state, STORE_FAILED);
     assert_int_equal(got.attempts, 2);
     store_analysis_free(&got);
@@ -146,7 +146,7 @@ static void analysis_ends_in_each_final_state(void **state)
     for (int i = 0; i < 3; i++) {
         struct store_analysis analysis = added(store, i + 1, 1), got;
         finish_as(store, analysis, ends[i]);
-        assert_true(store_analysis_get(store, analysis.id, &got));
+        assert_true(store_analysis_get(store, analysis.id, &got, NULL));
         assert_int_equal(got.state, ends[i]);
         store_analysis_free(&got);
     }
@@ -171,7 +171,7 @@ static void analysis_attempt_is_counted_and_stays_queued(void **state)
     struct store_analysis analysis = added(store, 1, 1), got;
     struct server_problem problem = {0};
     assert_true(store_analysis_attempt(store, analysis.id, 1, &problem));
-    assert_true(store_analysis_get(store, analysis.id, &got));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
     assert_int_equal(got.attempts, 1);
     assert_int_equal(got.state, STORE_QUEUED);
     store_analysis_free(&got);
@@ -197,6 +197,10 @@ static void add_twelve(struct store *store)
     }
 }
 
+/* Numbers 3, 7 and 12, as rows_id spells them. */
+static const char some[][ID_BYTES] = {
+    "ana_aaaaaaaaaaaaaaaaaaad", "ana_aaaaaaaaaaaaaaaaaaah", "ana_aaaaaaaaaaaaaaaaaaam"};
+
 static const struct {
     struct store_query query;
     int capture;      /* 0: any */
@@ -215,6 +219,12 @@ static const struct {
     {{.state = STORE_QUEUED, .tester = "jon", .measurement = "noise"}, 3, {12}},
     {{.state = STORE_QUEUED, .tester = "jon", .measurement = "noise"}, 1, {0}},
     {{.state = -1, .tester = "nobody"}, 0, {0}},
+    {{.state = STORE_QUEUED, .ids = some, .id_count = 3}, 0, {12, 7}},
+    {{.state = STORE_QUEUED, .ids = some, .id_count = 3, .ids_excluded = true},
+     0,
+     {11, 10, 9, 8, 6}},
+    {{.state = -1, .ids = some, .id_count = 0}, 0, {0}},
+    {{.state = -1, .ids = some, .id_count = 0, .ids_excluded = true}, 2, {11, 8, 5, 2}},
 };
 
 static void analysis_lists_follow_every_filter(void **state)

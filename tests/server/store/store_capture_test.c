@@ -40,7 +40,7 @@ static void capture_comes_back_as_it_went(void **state)
     capture.bytes = UINT64_C(5) << 32;
     capture.lost = true;
     assert_true(store_capture_add(store, &capture, &problem));
-    assert_true(store_capture_get(store, capture.id, &got));
+    assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_string_equal(got.id, capture.id);
     assert_string_equal(got.name, capture.name);
     assert_string_equal(got.note, capture.note);
@@ -64,7 +64,7 @@ static void capture_without_format_and_name(void **state)
     capture.format = NULL;
     capture.name = capture.note = (char *)"";
     assert_true(store_capture_add(store, &capture, &problem));
-    assert_true(store_capture_get(store, capture.id, &got));
+    assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_null(got.format);
     assert_string_equal(got.name, "");
     assert_string_equal(got.note, "");
@@ -74,7 +74,7 @@ static void capture_without_format_and_name(void **state)
 static void capture_unknown_is_not_found(void **state)
 {
     struct store_capture got;
-    assert_false(store_capture_get(*state, "cap_aaaaaaaaaaaaaaaaaaaa", &got));
+    assert_false(store_capture_get(*state, "cap_aaaaaaaaaaaaaaaaaaaa", &got, NULL));
 }
 
 static void capture_twice_is_refused_and_the_first_stays(void **state)
@@ -87,7 +87,7 @@ static void capture_twice_is_refused_and_the_first_stays(void **state)
     assert_false(store_capture_add(store, &capture, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_UNAVAILABLE);
     assert_non_null(strstr(problem.detail, "capture.id"));
-    assert_true(store_capture_get(store, capture.id, &got));
+    assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_string_equal(got.note, "Harbour Street, desk 4");
     store_capture_free(&got);
 }
@@ -205,7 +205,7 @@ static bool is_present(const char *sha256, uint64_t bytes, void *context)
 static bool is_lost(struct store *store, const char *id)
 {
     struct store_capture got;
-    assert_true(store_capture_get(store, id, &got));
+    assert_true(store_capture_get(store, id, &got, NULL));
     bool lost = got.lost;
     store_capture_free(&got);
     return lost;
@@ -245,7 +245,7 @@ static void *add_many(void *context)
         struct store_capture capture = rows_capture(1 + client->number * EACH + i), got;
         struct server_problem problem = {0};
         bool added = store_capture_add(client->store, &capture, &problem) &&
-                     store_capture_get(client->store, capture.id, &got);
+                     store_capture_get(client->store, capture.id, &got, NULL);
         if (added)
             store_capture_free(&got);
         client->all_added = client->all_added && added;

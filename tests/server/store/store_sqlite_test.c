@@ -99,11 +99,40 @@ static void store_rows_outlast_close_and_crash(void **state)
     for (int i = 0; i < 2; i++) {
         assert_true(store_open(folders[i], &store, &problem));
         struct store_capture got;
-        assert_true(store_capture_get(store, capture.id, &got));
+        assert_true(store_capture_get(store, capture.id, &got, NULL));
         assert_string_equal(got.note, capture.note);
         store_capture_free(&got);
         store_close(store);
     }
+}
+
+/* What is not there and what cannot be told are two answers. */
+static void store_tells_a_failure_from_nothing(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX];
+    support_temporary_folder(folder);
+    struct store *store = NULL;
+    struct server_problem problem = {0};
+    assert_true(store_open(folder, &store, &problem));
+    struct store_capture capture = rows_capture(1), got_capture;
+    struct store_analysis analysis = rows_analysis(1, 1), got_analysis;
+    assert_true(store_capture_add(store, &capture, &problem));
+    assert_true(store_analysis_add(store, &analysis, &problem));
+
+    assert_false(store_capture_get(store, "cap_none", &got_capture, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_NONE);
+    assert_false(store_analysis_get(store, "ana_none", &got_analysis, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_NONE);
+
+    run_sql(folder, "ALTER TABLE capture RENAME COLUMN note TO hidden;"
+                    "ALTER TABLE analysis RENAME COLUMN tester TO hidden");
+    assert_false(store_capture_get(store, capture.id, &got_capture, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_UNAVAILABLE);
+    problem = (struct server_problem){0};
+    assert_false(store_analysis_get(store, analysis.id, &got_analysis, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_UNAVAILABLE);
+    store_close(store);
 }
 
 static void store_open_refuses_a_newer_version(void **state)
@@ -217,6 +246,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(store_open_makes_a_private_durable_database),
         cmocka_unit_test(store_rows_outlast_close_and_crash),
+        cmocka_unit_test(store_tells_a_failure_from_nothing),
         cmocka_unit_test(store_open_refuses_a_newer_version),
         cmocka_unit_test(store_open_refuses_recordings_without_their_database),
         cmocka_unit_test(store_open_refuses_another_programs_file),
