@@ -1,5 +1,6 @@
 /* residuum-worker: analyses for the daemon (--serve), or one recording from the command
  * line by the same path. */
+#include <assert.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <getopt.h>
@@ -124,6 +125,7 @@ static bool print_json(json_t *object, struct problem *problem)
 
 static bool open_recording(const char *path, int *ret, struct problem *problem)
 {
+    assert(path); /* usable() has seen to it */
     *ret = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
     return *ret >= 0 ||
            problem_set(problem, PROBLEM_IO, NULL, "%.200s: %s.", path, strerror(errno));
