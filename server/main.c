@@ -14,7 +14,7 @@
 #include "server/store/store.h"
 #include "server/workers/workers.h"
 
-enum { EXIT_CANNOT_START = 1, EXIT_USAGE = 2, MESSAGE_BYTES = 400, RENDER_S = 60 };
+enum { EXIT_CANNOT_START = 1, EXIT_USAGE = 2, MESSAGE_BYTES = 400 };
 
 struct daemon {
     struct options options;
@@ -35,6 +35,8 @@ static enum http_outcome run_for_http(struct workers *workers,
         return HTTP_OUTCOME_DONE;
     case WORKERS_REFUSED:
         return HTTP_OUTCOME_REFUSED;
+    case WORKERS_STOPPED:
+        return HTTP_OUTCOME_UNASKED;
     default:
         return HTTP_OUTCOME_FAILED;
     }
@@ -57,14 +59,14 @@ static enum http_outcome inspect(void *context, int capture, const atomic_bool *
 }
 
 static enum http_outcome render(void *context, const json_t *request, int output,
-                                const atomic_bool *cancel, json_t **answer,
-                                struct server_problem *problem)
+                                int deadline_s, const atomic_bool *cancel,
+                                json_t **answer, struct server_problem *problem)
 {
     const struct workers_call call = {
         .class = WORKERS_JOB,
         .request = request,
         .descriptors = {output, -1, -1},
-        .deadline_s = RENDER_S,
+        .deadline_s = deadline_s,
         .cancel = cancel,
     };
     return run_for_http(context, &call, answer, problem);

@@ -18,7 +18,7 @@ enum {
     LIMIT_DESCRIBE_S = 5,
     LIMIT_WORKER_JOBS = 500,    /* a worker is retired after so many */
     LIMIT_WORKER_ATTEMPTS = 2,  /* deaths of a worker before a job fails */
-    LIMIT_DEADLINE_BASE_S = 60, /* a job's deadline: this + 1 s per 4 MiB of capture */
+    LIMIT_DEADLINE_BASE_S = 60, /* of a job: this + 1 s per 4 MiB of capture or signal */
     LIMIT_DEADLINE_BYTES_PER_S = 4 << 20,
 };
 

@@ -24,17 +24,18 @@ enum http_outcome {
     HTTP_OUTCOME_DONE,    /* *answer is given: json_decref */
     HTTP_OUTCOME_REFUSED, /* *problem holds what the worker said */
     HTTP_OUTCOME_FAILED,  /* it crashed, hung, ran out of memory or was called off */
+    HTTP_OUTCOME_UNASKED, /* no worker lives that could be asked */
 };
 
 /** What the worker processes do for a request; both calls block until *cancel at the
- * latest. */
+ * latest. deadline_s counts from when a worker takes the request. */
 struct http_services {
     void *context;
     enum http_outcome (*inspect)(void *context, int capture, const atomic_bool *cancel,
                                  json_t **answer, struct server_problem *problem);
     enum http_outcome (*render)(void *context, const json_t *request, int output,
-                                const atomic_bool *cancel, json_t **answer,
-                                struct server_problem *problem);
+                                int deadline_s, const atomic_bool *cancel,
+                                json_t **answer, struct server_problem *problem);
     void (*status)(void *context, int *alive, int *busy);
 };
 

@@ -1,17 +1,22 @@
 /* GET /v1/signals, /v1/signals/NAME, and /v1/signals/NAME/audio, which a worker renders
  * into a temporary file. */
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "server/base/limits.h"
 #include "server/http/described.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
 enum {
     RENDERS_MAX = 2, /* at a time: they hold a blocking thread and a worker each */
-    RENDER_LINE_MS = 120000,
+    RENDER_LINE_S = 120,
+    HEADER_BYTES = 4096, /* more than that of any format */
+    FULL_BELOW_BYTES =
+        1 << 20, /* so much free space is none to a worker that cannot write */
 };
 
 static void answer_list(struct request *request)
@@ -80,27 +85,76 @@ static void fire_cancel(void *context)
     atomic_store((atomic_bool *)context, true);
 }
 
+/* A parameter of the order, or its default. */
+static double parameter(const json_t *signal, const json_t *order, const char *name)
+{
+    const json_t *value = json_object_get(json_object_get(order, "parameters"), name);
+    const json_t *all = json_object_get(signal, "parameters");
+    for (size_t i = 0; value == NULL && i < json_array_size(all); i++) {
+        const json_t *known = json_array_get(all, i);
+        if (strcmp(json_string_value(json_object_get(known, "name")), name) == 0)
+            value = json_object_get(known, "default");
+    }
+    return json_number_value(value);
+}
+
+/* An upper bound of the file's length, by the parameters that every signal has. */
+static uint64_t file_bytes(const json_t *signal, const json_t *order)
+{
+    double frames = ceil(parameter(signal, order, "duration_s") *
+                         parameter(signal, order, "sample_rate_hz"));
+    double frame_bytes =
+        parameter(signal, order, "channels") * ceil(parameter(signal, order, "bits") / 8);
+    return HEADER_BYTES + (uint64_t)(frames * frame_bytes);
+}
+
+/* What became of a rendering that did not end well, in words of a signal. */
+static void explain(const struct request *request, enum http_outcome outcome,
+                    int deadline_s, const struct server_problem *said,
+                    struct server_problem *problem)
+{
+    bool wrote_badly = said->code == SERVER_PROBLEM_UNAVAILABLE;
+    uint64_t free_bytes = spool_free_bytes(request->shared->config.spool);
+    if (outcome == HTTP_OUTCOME_REFUSED && wrote_badly && free_bytes < FULL_BELOW_BYTES)
+        server_problem_set(problem, SERVER_PROBLEM_DISK_FULL, "",
+                           "The signal could not be written: %llu bytes are free on the "
+                           "disk of the state folder; free some space and try again.",
+                           (unsigned long long)free_bytes);
+    else if (outcome == HTTP_OUTCOME_REFUSED)
+        *problem = *said;
+    else if (outcome == HTTP_OUTCOME_UNASKED)
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                           "No worker runs that could render the signal; see the "
+                           "daemon's messages, and try again later.");
+    else
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                           "The signal could not be rendered: no worker was free for it "
+                           "within %d s, or it did not end within %d s; try again later, "
+                           "or ask for a shorter one.",
+                           RENDER_LINE_S, deadline_s);
+}
+
 static bool run_worker(struct request *request, const json_t *order, int file,
-                       struct server_problem *problem)
+                       int deadline_s, struct server_problem *problem)
 {
     const struct http_services *services = &request->shared->config.services;
+    struct server_problem said = {0};
     json_t *answer = NULL;
     atomic_bool cancel = false;
     request->deadline =
         (struct deadline){.kind = DEADLINE_WORK, .fire = fire_cancel, .context = &cancel};
-    deadlines_add(request->shared->deadlines, &request->deadline, RENDER_LINE_MS);
-    enum http_outcome outcome =
-        services->render(services->context, order, file, &cancel, &answer, problem);
+    deadlines_add(request->shared->deadlines, &request->deadline,
+                  (int64_t)(RENDER_LINE_S + deadline_s) * 1000);
+    enum http_outcome outcome = services->render(services->context, order, file,
+                                                 deadline_s, &cancel, &answer, &said);
     deadlines_remove(request->shared->deadlines, &request->deadline);
     struct stat status;
     bool whole = outcome == HTTP_OUTCOME_DONE && fstat(file, &status) == 0 &&
                  json_integer_value(json_object_get(answer, "bytes")) == status.st_size;
     json_decref(answer);
-    return whole ||
-           server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
-                              "The signal could not be rendered within %d s; try "
-                              "again later.",
-                              RENDER_LINE_MS / 1000);
+    if (!whole)
+        explain(request, outcome, deadline_s, &said, problem);
+    return whole;
 }
 
 static void reply_file(struct request *request, int file)
@@ -114,18 +168,16 @@ static void reply_file(struct request *request, int file)
     reply_response(request, MHD_HTTP_OK, "audio/wav", response);
 }
 
-static bool render(struct request *request, struct server_problem *problem)
+static bool render(struct request *request, const json_t *signal,
+                   struct server_problem *problem)
 {
     json_t *order = render_request(request, problem);
     if (order == NULL)
         return false;
-    int file = spool_temporary(request->shared->config.spool);
-    bool rendered = false;
-    if (file < 0)
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
-                           "No file could be made for the signal; try again later.");
-    else
-        rendered = run_worker(request, order, file, problem);
+    uint64_t bytes = file_bytes(signal, order);
+    int deadline_s = LIMIT_DEADLINE_BASE_S + (int)(bytes / LIMIT_DEADLINE_BYTES_PER_S);
+    int file = spool_temporary(request->shared->config.spool, bytes, problem);
+    bool rendered = file >= 0 && run_worker(request, order, file, deadline_s, problem);
     json_decref(order);
     if (rendered)
         reply_file(request, file);
@@ -139,7 +191,8 @@ static void work_audio(struct request *request)
     struct request_context *shared = request->shared;
     const char *name = request_argument(request, 0);
     struct server_problem problem = {0};
-    if (catalogue_signal(shared->config.catalogue, name) == NULL) {
+    const json_t *signal = catalogue_signal(shared->config.catalogue, name);
+    if (signal == NULL) {
         described_reply_item(request, NULL, catalogue_signals(shared->config.catalogue),
                              "signals");
         return;
@@ -149,7 +202,7 @@ static void work_audio(struct request *request)
                            "%d signals are being rendered already; try again later.",
                            RENDERS_MAX);
     else
-        render(request, &problem);
+        render(request, signal, &problem);
     atomic_fetch_sub(&shared->renders, 1);
     if (problem.code != SERVER_PROBLEM_NONE)
         reply_problem(request, &problem);

@@ -100,6 +100,12 @@ static bool inspect(struct request *request, struct inspected *ret,
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                                   "The daemon is stopping; upload the file again once it "
                                   "runs.");
+    } else if (outcome == HTTP_OUTCOME_UNASKED) {
+        *problem = (struct server_problem){0};
+        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                                  "No worker runs that could look at the file, so it is "
+                                  "not kept; see the daemon's messages, and upload it "
+                                  "again later.");
     } else if (outcome == HTTP_OUTCOME_FAILED) {
         *problem = (struct server_problem){0};
         log_line(LOG_LEVEL_WARNING, "an upload could not be inspected; it is kept");

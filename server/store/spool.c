@@ -27,6 +27,21 @@ bool spool_parts_problem(const struct spool *spool, int error, const char *what,
                               what, strerror(error));
 }
 
+bool spool_parts_room(const struct spool *spool, uint64_t bytes, const char *what,
+                      struct server_problem *problem)
+{
+    uint64_t free_bytes = spool_free_bytes(spool);
+    if (free_bytes >= SPOOL_FLOOR_BYTES && free_bytes - SPOOL_FLOOR_BYTES >= bytes)
+        return true;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_DISK_FULL, NULL,
+        "There is no room for %s %llu bytes: %llu bytes are free on the disk of the "
+        "state "
+        "folder, of which %d are kept for the database; free some space and try again.",
+        what, (unsigned long long)bytes, (unsigned long long)free_bytes,
+        SPOOL_FLOOR_BYTES);
+}
+
 bool spool_parts_is_sha256(const char *text)
 {
     return strspn(text, "0123456789abcdef") == SPOOL_SHA256_DIGITS &&
@@ -186,13 +201,27 @@ int spool_open_content(const struct spool *spool, const char *sha256)
     return openat(spool->objects, path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
 }
 
-int spool_temporary(const struct spool *spool)
+int spool_temporary(const struct spool *spool, uint64_t bytes,
+                    struct server_problem *problem)
 {
+    static const char what[] = "The signal's file cannot be made";
     char name[ID_BYTES];
+    if (!spool_parts_room(spool, bytes, "the signal's", problem))
+        return -1;
     id_new("tmp", name);
     int file = openat(spool->rendered, name,
                       O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, 0600);
-    if (file >= 0)
-        unlinkat(spool->rendered, name, 0);
+    if (file < 0) {
+        spool_parts_problem(spool, errno, what, problem);
+        return -1;
+    }
+    unlinkat(spool->rendered, name, 0);
+    /* Two signals at a time must not both count on the same room. */
+    if (fallocate(file, FALLOC_FL_KEEP_SIZE, 0, (off_t)bytes) != 0 &&
+        errno != EOPNOTSUPP && errno != ENOSYS) {
+        spool_parts_problem(spool, errno, what, problem);
+        close(file);
+        return -1;
+    }
     return file;
 }

@@ -9,8 +9,8 @@
 
 enum {
     SPOOL_SHA256_DIGITS = 64,
-    /* Space that uploads leave free, so that the database can still commit and results be
-     * written. */
+    /* Space that uploads and signals leave free, so that the database can still commit
+     * and results be written. */
     SPOOL_FLOOR_BYTES = 16 << 20,
 };
 
@@ -26,6 +26,11 @@ struct spool {
  *  UNAVAILABLE saying what (“The upload could not be written”) failed. Returns false. */
 bool spool_parts_problem(const struct spool *spool, int error, const char *what,
                          struct server_problem *problem);
+
+/** Whether so many bytes more leave the floor free; DISK_FULL with the numbers, where
+ * `what` are the bytes ("the upload's next"). */
+bool spool_parts_room(const struct spool *spool, uint64_t bytes, const char *what,
+                      struct server_problem *problem) __attribute__((warn_unused_result));
 
 /** True for 64 lower-case hexadecimal digits. */
 bool spool_parts_is_sha256(const char *text);

@@ -56,19 +56,10 @@ static bool write_whole(int file, const uint8_t *bytes, size_t count)
     return true;
 }
 
-/* Whether so many bytes more leave the floor free. */
 static bool leaves_room(const struct spool_upload *upload, uint64_t bytes,
                         struct server_problem *problem)
 {
-    uint64_t free_bytes = spool_free_bytes(upload->spool);
-    if (free_bytes >= SPOOL_FLOOR_BYTES && free_bytes - SPOOL_FLOOR_BYTES >= bytes)
-        return true;
-    return server_problem_set(
-        problem, SERVER_PROBLEM_DISK_FULL, NULL,
-        "There is no room for the upload's next %llu bytes: %llu "
-        "bytes are free on the disk of the state folder, of which %d "
-        "are kept for the database; free some space and try again.",
-        (unsigned long long)bytes, (unsigned long long)free_bytes, SPOOL_FLOOR_BYTES);
+    return spool_parts_room(upload->spool, bytes, "the upload's next", problem);
 }
 
 /* Writes a piece, hashes it and now and then lets the disk begin. */

@@ -235,6 +235,27 @@ static void a_reserved_upload_keeps_its_room(void **state)
     spool_upload_free(begun);
 }
 
+static void signals_leave_some_space_free(void **state)
+{
+    struct server_problem problem = {0};
+    free_bytes = SPOOL_FLOOR_BYTES + (10 << 20) - 1;
+    assert_int_equal(spool_temporary(*state, 10 << 20, &problem), -1);
+    assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
+    assert_non_null(strstr(problem.detail, "10485760 bytes")); /* 10 MiB */
+    assert_non_null(strstr(problem.detail, "27262975 bytes")); /* 26 MiB − 1 */
+    free_bytes++;
+    problem = (struct server_problem){0};
+    allocate_error = ENOSPC;
+    assert_int_equal(spool_temporary(*state, 10 << 20, &problem), -1);
+    assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
+    allocate_error = EOPNOTSUPP; /* then the writes will tell */
+    problem = (struct server_problem){0};
+    int file = spool_temporary(*state, 10 << 20, &problem);
+    assert_true(file >= 0);
+    close(file);
+    assert_nothing_left();
+}
+
 static void results_tell_faults_too(void **state)
 {
     static const char id[] = "ana_abcdefghijklmnopqrst";
@@ -261,6 +282,7 @@ int main(void)
         TEST(short_and_interrupted_writes_lose_nothing),
         TEST(uploads_leave_some_space_free),
         TEST(a_reserved_upload_keeps_its_room),
+        TEST(signals_leave_some_space_free),
         TEST(results_tell_faults_too),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -136,7 +136,7 @@ static void spool_temporary_has_no_name(void **state)
     struct spool *spool = NULL;
     struct server_problem problem = {0};
     assert_true(spool_open(folder, &spool, &problem));
-    int file = spool_temporary(spool);
+    int file = spool_temporary(spool, 4, &problem);
     assert_true(file >= 0);
     assert_true(fcntl(file, F_GETFD) & FD_CLOEXEC);
     char got[5] = "";
@@ -144,6 +144,9 @@ static void spool_temporary_has_no_name(void **state)
     assert_int_equal(pread(file, got, 4, 0), 4);
     assert_string_equal(got, "tone");
     snprintf(path, sizeof path, "%s/rendered", folder);
+    struct stat facts;
+    assert_int_equal(fstat(file, &facts), 0);
+    assert_int_equal(facts.st_size, 4);
     assert_int_equal(rmdir(path), 0); /* only an empty folder can be removed */
     close(file);
     spool_close(spool);
