@@ -3,6 +3,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <sys/resource.h>
 
 #include "server/base/limits.h"
 #include "server/base/log.h"
@@ -14,7 +15,12 @@
 #include "server/store/store.h"
 #include "server/workers/workers.h"
 
-enum { EXIT_CANNOT_START = 1, EXIT_USAGE = 2, MESSAGE_BYTES = 400 };
+enum {
+    EXIT_CANNOT_START = 1,
+    EXIT_USAGE = 2,
+    MESSAGE_BYTES = 400,
+    DESCRIPTORS_MAX = 65536,
+};
 
 struct daemon {
     struct options options;
@@ -159,6 +165,20 @@ static sigset_t block_signals(void)
     return ends;
 }
 
+/* A connection takes one or two descriptors: as many as this user may have, within
+ * reason. */
+static void raise_descriptor_limit(void)
+{
+    struct rlimit files;
+    if (getrlimit(RLIMIT_NOFILE, &files) != 0)
+        return;
+    rlim_t wanted = files.rlim_max < DESCRIPTORS_MAX ? files.rlim_max : DESCRIPTORS_MAX;
+    if (files.rlim_cur < wanted) {
+        files.rlim_cur = wanted;
+        setrlimit(RLIMIT_NOFILE, &files);
+    }
+}
+
 int main(int argc, char **argv)
 {
     static struct daemon daemon; /* too large for a stack */
@@ -178,6 +198,7 @@ int main(int argc, char **argv)
         return EXIT_SUCCESS;
     }
 
+    raise_descriptor_limit();
     sigset_t ends = block_signals();
     bool started = start(&daemon, &problem);
     if (started) {

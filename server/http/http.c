@@ -2,31 +2,35 @@
 
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
 #include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "server/base/clock.h"
-#include "server/base/limits.h"
 #include "server/base/log.h"
+#include "server/http/admission.h"
+#include "server/http/connections.h"
 #include "server/http/listener.h"
 #include "server/http/reply.h"
 #include "server/http/request.h"
-#include "server/http/resources.h"
 
 enum {
     SERVING_THREADS_MIN = 4,
     BLOCKING_THREADS = 16,
     CONNECTION_MEMORY_BYTES = 64 * 1024,
-    CONNECTION_LIMIT = 400, /* two descriptors each, below the usual 1024 */
-    CONNECTION_IDLE_S = 30,
+    CONNECTION_IDLE_S = 30, /* without a byte, or between two requests */
+    CONNECTION_NEW_MS = 10000,
+    /* Descriptors: of the daemon, of a worker and its job, of a thread that serves. */
+    DESCRIPTORS_BASE = 128,
+    DESCRIPTORS_WORKER = 5,
+    DESCRIPTORS_THREAD = 3,
+    SWALLOW_MS = 60000,
     DRAIN_MS = 5000,
     DRAIN_STEP_MS = 10,
 };
-/* A refused body up to this long is read and dropped, so that the client, which sends
- * before it reads, gets to see the refusal; the connection of a longer one is closed. */
-static const int64_t swallow_limit_bytes = 64 << 20;
+/* A refused body that is declared longer than this is not read: the answer comes at once,
+ * and the connection is closed. */
+static const int64_t swallow_bytes = 64 << 20;
 
 struct http {
     struct request_context shared;
@@ -35,80 +39,12 @@ struct http {
     int count;
 };
 
-static const struct route *const tables[] = {
-    root_routes,     health_routes, measurements_routes, captures_routes, upload_routes,
-    analyses_routes, result_routes, curve_routes,        signals_routes,  NULL,
-};
-
 static enum MHD_Result take_header(void *context, enum MHD_ValueKind kind,
                                    const char *name, const char *value)
 {
     (void)kind;
     headers_take(context, name, value);
     return MHD_YES;
-}
-
-static bool is_unsafe(const char *method)
-{
-    return strcmp(method, "GET") != 0 && strcmp(method, "HEAD") != 0 &&
-           strcmp(method, "OPTIONS") != 0;
-}
-
-static bool check_length(struct request *request, struct server_problem *problem)
-{
-    bool json = request->match.route->body == ROUTE_BODY_JSON;
-    int64_t bytes = headers_body_bytes(&request->headers);
-    if (!json || bytes <= LIMIT_JSON_BODY_BYTES)
-        return true;
-    problem->limit_bytes = LIMIT_JSON_BODY_BYTES;
-    return server_problem_set(
-        problem, SERVER_PROBLEM_TOO_LARGE, "",
-        "The JSON body is declared with %lld bytes; at most %d bytes "
-        "are read.",
-        (long long)bytes, LIMIT_JSON_BODY_BYTES);
-}
-
-static bool check_coding(struct request *request, struct server_problem *problem)
-{
-    const char *coding = request->headers.content_encoding;
-    if (coding == NULL || strcasecmp(coding, "identity") == 0)
-        return true;
-    return server_problem_set(
-        problem, SERVER_PROBLEM_UNSUPPORTED_FORMAT, "Content-Encoding",
-        "The content coding \"%.60s\" is not read here; send the bytes "
-        "themselves.",
-        coding);
-}
-
-/* Everything that can be known before the body is read. */
-static bool admit(struct request *request, const char *method, const char *version,
-                  struct server_problem *problem)
-{
-    struct request_context *shared = request->shared;
-    if (!target_parse(request->raw_target, &request->target, problem))
-        return false;
-    const struct headers_check check = {
-        .authority = request->target.authority,
-        .hosts = shared->hosts,
-        .host_required = strcmp(version, MHD_HTTP_VERSION_1_1) == 0,
-        .unsafe = is_unsafe(method),
-    };
-    if (!headers_check(&request->headers, &check, problem) ||
-        !router_match(tables, method, &request->target, &request->match, problem))
-        return false;
-    const struct route *route = request->match.route;
-    if (route == NULL)
-        return true;
-    if (check.unsafe && atomic_load(&shared->stopping))
-        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
-                                  "The daemon is stopping; try again once it runs.");
-    if (route->query != NULL &&
-        !target_check_known(&request->target, route->query, problem))
-        return false;
-    if (route->body != ROUTE_BODY_NONE &&
-        !(check_coding(request, problem) && check_length(request, problem)))
-        return false;
-    return route->begin == NULL || route->begin(request, problem);
 }
 
 static enum MHD_Result queue_reply(struct request *request)
@@ -137,6 +73,15 @@ static void notice_end_of_sending(struct MHD_Connection *connection)
         shutdown(info->connect_fd, SHUT_RD);
 }
 
+/* How much of a body is read at most. A refused one is read and dropped, so that the
+ * client, which sends before it reads, gets to see the refusal: within a body nothing can
+ * be answered. */
+static int64_t read_limit_bytes(const struct request *request)
+{
+    int64_t upload_bytes = (int64_t)request->shared->config.options->max_upload_bytes;
+    return swallow_bytes + 2 * upload_bytes;
+}
+
 /* A reply queued here closes the connection: only where the body would be too long to
  * read, is not sent yet, or cannot be told from the next request. */
 static enum MHD_Result first_call(struct request *request, const char *method,
@@ -144,18 +89,28 @@ static enum MHD_Result first_call(struct request *request, const char *method,
 {
     MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
                               &request->headers);
-    bool admitted = admit(request, method, version, &request->refusal);
+    bool admitted = admission_check(request, method, version, &request->refusal);
     int64_t body_bytes = headers_body_bytes(&request->headers);
     if (body_bytes != 0)
         notice_end_of_sending(request->connection);
     if (admitted)
         return MHD_YES;
     bool unsent = body_bytes != 0 && request->headers.expect != NULL;
-    if (request->refusal.code != SERVER_PROBLEM_BAD_REQUEST && !unsent &&
-        body_bytes <= swallow_limit_bytes)
+    if (!request->doubtful && !unsent && body_bytes <= swallow_bytes)
         return MHD_YES;
     reply_problem(request, &request->refusal);
     return queue_reply(request);
+}
+
+/* Takes a piece of a body that is refused; false when it has been too much for too long.
+ */
+static bool swallow(struct request *request)
+{
+    int64_t now_ms = clock_monotonic_ms();
+    if (request->swallow_until_ms == 0)
+        request->swallow_until_ms = now_ms + SWALLOW_MS;
+    return request->body_bytes <= read_limit_bytes(request) &&
+           now_ms <= request->swallow_until_ms;
 }
 
 static enum MHD_Result take_piece(struct request *request, const char *piece,
@@ -163,20 +118,16 @@ static enum MHD_Result take_piece(struct request *request, const char *piece,
 {
     enum route_body kind =
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
-    int64_t limit_bytes = swallow_limit_bytes;
     request->body_bytes += (int64_t)count;
     notice_end_of_sending(request->connection);
-    if (request->refusal.code != SERVER_PROBLEM_NONE)
-        kind = ROUTE_BODY_NONE;
-    if (kind == ROUTE_BODY_STREAM) {
-        /* Beyond its limit an upload swallows by itself. */
-        limit_bytes += 2 * (int64_t)request->shared->config.options->max_upload_bytes;
+    if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
+        return swallow(request) ? MHD_YES : MHD_NO;
+    if (kind == ROUTE_BODY_STREAM)
         spool_upload_write(request->upload, piece, count);
-    } else if (kind == ROUTE_BODY_JSON &&
-               !body_append(&request->body, piece, count, &request->refusal)) {
+    else if (!body_append(&request->body, piece, count, &request->refusal))
         body_free(&request->body);
-    }
-    return request->body_bytes <= limit_bytes ? MHD_YES : MHD_NO;
+    /* Beyond its limit an upload swallows by itself. */
+    return request->body_bytes <= read_limit_bytes(request) ? MHD_YES : MHD_NO;
 }
 
 static void run_work(void *context)
@@ -224,6 +175,13 @@ static void advance(struct request *request)
         route->answer(request);
 }
 
+static struct connection *connection_of(struct MHD_Connection *connection)
+{
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_SOCKET_CONTEXT);
+    return info == NULL ? NULL : info->socket_context;
+}
+
 static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
                               const char *url, const char *method, const char *version,
                               const char *piece, size_t *piece_bytes, void **state)
@@ -236,6 +194,7 @@ static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
     if (!request->begun) {
         request->begun = true;
         request->connection = connection;
+        connections_begin(request->shared->connections, connection_of(connection));
         return first_call(request, method, version);
     }
     if (*piece_bytes > 0) {
@@ -259,11 +218,26 @@ static void *begin(void *context, const char *raw_target,
 static void completed(void *context, struct MHD_Connection *connection, void **state,
                       enum MHD_RequestTerminationCode code)
 {
-    (void)context;
+    struct request_context *shared = context;
     request_free(*state);
     *state = NULL;
+    connections_end(shared->connections, connection_of(connection));
     if (code == MHD_REQUEST_TERMINATED_COMPLETED_OK)
         notice_end_of_sending(connection);
+}
+
+static void notice_connection(void *context, struct MHD_Connection *connection,
+                              void **state, enum MHD_ConnectionNotificationCode code)
+{
+    struct request_context *shared = context;
+    if (code == MHD_CONNECTION_NOTIFY_CLOSED) {
+        connections_remove(shared->connections, *state);
+        *state = NULL;
+        return;
+    }
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    *state = info == NULL ? NULL : connections_add(shared->connections, info->connect_fd);
 }
 
 static void fill_hosts(struct http *http)
@@ -280,20 +254,40 @@ static void fill_hosts(struct http *http)
     *next = NULL;
 }
 
-static struct MHD_Daemon *serve(struct http *http, int socket)
+static int serving_threads(void)
 {
     long processors = sysconf(_SC_NPROCESSORS_ONLN);
-    unsigned threads =
-        processors > SERVING_THREADS_MIN ? (unsigned)processors : SERVING_THREADS_MIN;
+    return processors > SERVING_THREADS_MIN ? (int)processors : SERVING_THREADS_MIN;
+}
+
+static struct MHD_Daemon *serve(struct http *http, int socket, int limit)
+{
+    struct request_context *shared = &http->shared;
     return MHD_start_daemon(
         MHD_USE_INTERNAL_POLLING_THREAD | MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME |
             MHD_USE_ITC,
         0, NULL, NULL, handle, NULL, MHD_OPTION_LISTEN_SOCKET, socket,
-        MHD_OPTION_THREAD_POOL_SIZE, threads, MHD_OPTION_CONNECTION_MEMORY_LIMIT,
-        (size_t)CONNECTION_MEMORY_BYTES, MHD_OPTION_CONNECTION_LIMIT,
-        (unsigned)CONNECTION_LIMIT, MHD_OPTION_CONNECTION_TIMEOUT,
-        (unsigned)CONNECTION_IDLE_S, MHD_OPTION_URI_LOG_CALLBACK, begin, &http->shared,
-        MHD_OPTION_NOTIFY_COMPLETED, completed, NULL, MHD_OPTION_END);
+        MHD_OPTION_THREAD_POOL_SIZE, (unsigned)serving_threads(),
+        MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)CONNECTION_MEMORY_BYTES,
+        MHD_OPTION_CONNECTION_LIMIT, (unsigned)limit, MHD_OPTION_CONNECTION_TIMEOUT,
+        (unsigned)CONNECTION_IDLE_S, MHD_OPTION_URI_LOG_CALLBACK, begin, shared,
+        MHD_OPTION_NOTIFY_COMPLETED, completed, shared, MHD_OPTION_NOTIFY_CONNECTION,
+        notice_connection, shared, MHD_OPTION_END);
+}
+
+/* Descriptors are divided among the listeners, once it is known how many there are. */
+static bool start_connections(struct http *http, int *ret_limit,
+                              struct server_problem *problem)
+{
+    int threads = serving_threads();
+    int reserved = DESCRIPTORS_BASE +
+                   DESCRIPTORS_WORKER * http->shared.config.options->workers +
+                   DESCRIPTORS_THREAD * threads * http->count;
+    *ret_limit = connections_limit(http->count, reserved, threads);
+    const struct connections_config config = {.limit = *ret_limit * http->count,
+                                              .new_ms = CONNECTION_NEW_MS,
+                                              .idle_ms = CONNECTION_IDLE_S * 1000};
+    return connections_start(&config, &http->shared.connections, problem);
 }
 
 /* Sockets first: then every name is known before the first request is served. */
@@ -304,9 +298,12 @@ static bool listen_and_serve(struct http *http, struct server_problem *problem)
         if (!listener_open(options->listen[http->count], &http->listeners[http->count],
                            problem))
             return false;
+    int limit;
+    if (!start_connections(http, &limit, problem))
+        return false;
     fill_hosts(http);
     for (int i = 0; i < http->count; i++) {
-        http->daemons[i] = serve(http, http->listeners[i].socket);
+        http->daemons[i] = serve(http, http->listeners[i].socket, limit);
         if (http->daemons[i] == NULL)
             return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "listen",
                                       "The threads that serve %s could not be started.",
@@ -373,6 +370,7 @@ void http_stop(struct http *http)
     for (int i = 0; i < http->count; i++)
         if (http->daemons[i] != NULL)
             MHD_stop_daemon(http->daemons[i]);
+    connections_stop(http->shared.connections);
     deadlines_stop(http->shared.deadlines);
     free(http);
 }

@@ -6,6 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
@@ -43,7 +44,7 @@ static bool parse(const char *text, union address *ret, socklen_t *ret_length)
     ret->v4.sin_family = AF_INET;
     ret->v4.sin_port = htons((uint16_t)port);
     *ret_length = sizeof ret->v4;
-    const char *number = strcmp(host, "localhost") == 0 ? "127.0.0.1" : host;
+    const char *number = strcasecmp(host, "localhost") == 0 ? "127.0.0.1" : host;
     return inet_pton(AF_INET, number, &ret->v4.sin_addr) == 1;
 }
 

@@ -14,6 +14,7 @@
 #include <microhttpd.h>
 
 #include "server/http/body.h"
+#include "server/http/connections.h"
 #include "server/http/deadlines.h"
 #include "server/http/headers.h"
 #include "server/http/http.h"
@@ -26,6 +27,7 @@
 struct request_context {
     struct http_config config;
     const char *hosts[OPTIONS_LISTENERS_MAX + OPTIONS_HOST_NAMES_MAX + 4];
+    struct connections *connections;
     struct deadlines *deadlines;
     struct offload *offload;
     atomic_bool stopping;
@@ -50,6 +52,8 @@ struct request {
     bool paused;        /* suspended since the last call (its own thread only) */
     int64_t body_bytes; /* read so far */
     struct server_problem refusal; /* the body is swallowed, then this is the reply */
+    int64_t swallow_until_ms;      /* monotonic; 0: nothing has been swallowed */
+    bool doubtful;                 /* the header can be read in two ways */
 
     /* The reply under construction. */
     unsigned status;

@@ -57,6 +57,15 @@ class Analyses(harness.DaemonCase):
         self.assertEqual(answer.headers["preference-applied"].replace(" ", ""), "wait=30")
         self.check_analysis(answer.json)
 
+    def test_wait_is_capped(self):
+        # limits.prefer_wait_s; an analysis that has ended answers at once
+        path = "/v1/analyses/" + self.daemon.wait_for_end(self.daemon.analyse(self.capture))["id"]
+        for wish, applied in (("wait=3000", "wait=30"), ("wait=30", "wait=30"),
+                              ("wait=0", "wait=0")):
+            with self.subTest(wish):
+                answer = self.daemon.get(path, Prefer=wish)
+                self.assertEqual(answer.headers["preference-applied"], applied)
+
     def test_failed_analysis_is_a_finished_one(self):
         silence = self.daemon.upload(waves.wav(0 * waves.tone(duration_s=2))).json["id"]
         not_finite = waves.tone(duration_s=2)

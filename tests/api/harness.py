@@ -49,13 +49,14 @@ def no_constant(name):
 
 
 class Daemon:
-    """A residuumd on a free loopback port, with its own state folder."""
+    """A residuumd on a free loopback port, with its own state folder; `before` are words of
+    a command that runs it."""
 
-    def __init__(self, *options, state=None, environment=None):
+    def __init__(self, *options, state=None, environment=None, before=()):
         self.own_state = state is None
         self.state = pathlib.Path(state or tempfile.mkdtemp(prefix="residuum-api-"))
         self.log_path = tempfile.NamedTemporaryFile(prefix="residuum-log-", delete=False).name
-        command = [BIN / "residuumd", "--listen", "127.0.0.1:0", "--state", self.state, *options]
+        command = [*before, BIN / "residuumd", "--listen", "127.0.0.1:0", "--state", self.state, *options]
         with open(self.log_path, "wb") as log:
             self.process = subprocess.Popen(
                 [str(part) for part in command],
@@ -152,6 +153,11 @@ class Daemon:
     def connect(self):
         """A socket to it, for what no HTTP client would send."""
         return socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S)
+
+    def stop_workers(self):
+        """Halts its workers (SIGSTOP), so that whatever runs does not end."""
+        for pid in self.worker_pids():
+            os.kill(pid, signal.SIGSTOP)
 
     def worker_pids(self):
         """Its worker processes, by /proc."""

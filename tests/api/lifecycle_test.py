@@ -12,6 +12,7 @@ import time
 import unittest
 
 import harness
+import shapes
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=2, noise_dbfs=-100))
@@ -175,9 +176,25 @@ class Workers(StateCase):
             os.kill(pid, signal.SIGSTOP)
         answer = daemon.upload(TONE)
         self.assertEqual(answer.status, 201, answer)
-        self.assertIsNone(answer.json["format"])
+        shapes.check(self, answer.json, shapes.CAPTURE_UNSEEN)
         self.assertEqual(daemon.get(answer.json["links"]["self"]).json, answer.json)
         self.assertEqual(daemon.get("/v1/health").status, 200)
+        daemon.stop()
+
+
+    def test_without_a_worker_nothing_is_kept(self):
+        worker = os.path.join(self.state, "worker")
+        os.symlink(harness.BIN / "residuum-worker", worker)
+        daemon = harness.Daemon("--workers", "1", "--worker", worker)
+        os.unlink(worker)
+        for pid in daemon.worker_pids():
+            os.kill(pid, signal.SIGKILL)
+        self.wait_for(lambda: daemon.get("/v1/health").status == 503, "all workers are gone")
+        answer = daemon.upload(TONE)
+        self.assertEqual((answer.status, answer.json["code"]), (503, "unavailable"), answer)
+        self.assertEqual(answer.headers["retry-after"], "10")
+        self.assertEqual(daemon.get("/v1/captures").json["captures"], [])
+        self.assertEqual(daemon.files("objects") + daemon.files("incoming"), [])
         daemon.stop()
 
 

@@ -36,7 +36,7 @@ def anything(value):
 
 WARNING = {"code": str, "message": str, "channel?": whole}
 FORMAT = {
-    "container": {"wav", "rf64", "w64", "aiff", "caf", "flac"},
+    "container": {"wav", "rf64", "bw64", "w64", "aiff", "caf", "flac"},
     "encoding": {"pcm_16", "pcm_24", "pcm_32", "float_32", "float_64"},
     "sample_rate_hz": whole,
     "channels": whole,
@@ -55,6 +55,8 @@ CAPTURE = {
     "warnings": [WARNING],
     "links": {"self": PATH, "analyses": PATH},
 }
+# of an upload whose inspection failed
+CAPTURE_UNSEEN = {**CAPTURE, "format": {None}}
 ANALYSIS_BASE = {
     "id": ANALYSIS_ID,
     "state": str,

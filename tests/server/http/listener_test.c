@@ -15,6 +15,7 @@ static void port_0_takes_a_free_one(void **state)
     } cases[] = {{"127.0.0.1:0", "127.0.0.1"},
                  {"127.0.0.9:0", "127.0.0.9"},
                  {"localhost:0", "127.0.0.1"},
+                 {"LOCALHOST:0", "127.0.0.1"},
                  {"[::1]:0", "[::1]"}};
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct listener listener;
