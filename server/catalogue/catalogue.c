@@ -1,5 +1,6 @@
 #include "server/catalogue/catalogue.h"
 
+#include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -134,13 +135,16 @@ bool catalogue_check_parameters(const json_t *signal, const json_t *parameters,
                      problem);
 }
 
-/** What the text means to this type. What is no JSON stays a text, so that the check can
- * quote it when it refuses it. */
+/** What the text means to this type. What is no JSON, or JSON between blanks, stays a
+ * text, so that the check can quote it when it refuses it. */
 static json_t *value_from_text(const json_t *setting, const char *text)
 {
     const char *type = json_string_value(json_object_get(setting, "type"));
     json_t *value = NULL;
-    if (strcmp(type, "choice") != 0)
+    size_t length = strlen(text);
+    bool blanks = length > 0 && (isspace((unsigned char)text[0]) ||
+                                 isspace((unsigned char)text[length - 1]));
+    if (strcmp(type, "choice") != 0 && !blanks)
         value = json_loads(text, JSON_DECODE_ANY | JSON_REJECT_DUPLICATES, NULL);
     return value ? value : json_string(text);
 }

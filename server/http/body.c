@@ -56,6 +56,18 @@ static int depth(const char *json, size_t count)
     return deepest;
 }
 
+static bool refuse(const json_error_t *error, struct server_problem *problem)
+{
+    enum json_error_code code = json_error_code(error);
+    bool zero = code == json_error_null_character || code == json_error_null_byte_in_key;
+    return server_problem_set(problem, SERVER_PROBLEM_BAD_JSON, "",
+                              "The body is not the JSON expected, line %d, column %d: "
+                              "%.100s.",
+                              error->line, error->column,
+                              zero ? "no text here holds a zero character, \\u0000"
+                                   : error->text);
+}
+
 bool body_parse(const struct body *body, json_t **ret, struct server_problem *problem)
 {
     if (body->count == 0)
@@ -70,11 +82,7 @@ bool body_parse(const struct body *body, json_t **ret, struct server_problem *pr
     json_t *value = json_loadb(body->bytes, body->count,
                                JSON_REJECT_DUPLICATES | JSON_DECODE_ANY, &error);
     if (value == NULL)
-        return server_problem_set(
-            problem, SERVER_PROBLEM_BAD_JSON, "",
-            "The body is not the JSON expected, line %d, column %d: "
-            "%.100s.",
-            error.line, error.column, error.text);
+        return refuse(&error, problem);
     if (!json_is_object(value)) {
         json_decref(value);
         return server_problem_set(problem, SERVER_PROBLEM_BAD_JSON, "",

@@ -73,6 +73,20 @@ static void depth_is_limited(void **state)
     assert_non_null(strstr(problem.detail, "17 deep"));
 }
 
+static void a_zero_character_is_told_in_our_words(void **state)
+{
+    (void)state;
+    static const char *const cases[] = {"{\"a\":\"x\\u0000\"}", "{\"a\\u0000\":1}"};
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        json_t *object;
+        struct server_problem problem = {0};
+        assert_false(parse(cases[i], &object, &problem));
+        assert_int_equal(problem.code, SERVER_PROBLEM_BAD_JSON);
+        assert_non_null(strstr(problem.detail, "zero character"));
+        assert_null(strstr(problem.detail, "JSON_"));
+    }
+}
+
 static void one_byte_more_than_the_limit_is_too_large(void **state)
 {
     (void)state;
@@ -116,6 +130,7 @@ int main(void)
         cmocka_unit_test(objects_are_taken),
         cmocka_unit_test(everything_else_is_bad_json),
         cmocka_unit_test(depth_is_limited),
+        cmocka_unit_test(a_zero_character_is_told_in_our_words),
         cmocka_unit_test(one_byte_more_than_the_limit_is_too_large),
         cmocka_unit_test(fields_are_known_and_of_their_type),
     };
