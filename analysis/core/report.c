@@ -138,13 +138,19 @@ void report_none(struct report *report, int c, int figure, enum reason reason)
     *figure_at(report, c, figure) = (struct report_figure){.reason = reason};
 }
 
-void report_bound(struct report *report, int c, int figure, double bound)
+void report_none_but(struct report *report, int c, int figure, enum reason reason,
+                     double bound)
 {
     *figure_at(report, c, figure) = (struct report_figure){
-        .reason = REASON_BELOW_NOISE,
+        .reason = reason,
         .has_bound = isfinite(bound),
         .bound = isfinite(bound) ? bound : 0,
     };
+}
+
+void report_bound(struct report *report, int c, int figure, double bound)
+{
+    report_none_but(report, c, figure, REASON_BELOW_NOISE, bound);
 }
 
 void report_at_worst(struct report *report, int c, int figure, double value)

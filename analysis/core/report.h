@@ -94,6 +94,9 @@ void report_free(struct report *report);
 void report_span(struct report *report, int c, double start_s, double end_s);
 void report_value(struct report *report, int c, int figure, double value, double u95);
 void report_none(struct report *report, int c, int figure, enum reason reason);
+/** Null with a bound that can be claimed all the same. */
+void report_none_but(struct report *report, int c, int figure, enum reason reason,
+                     double bound);
 /** Null, BELOW_NOISE, with the bound that can be claimed. */
 void report_bound(struct report *report, int c, int figure, double bound);
 /** A value that is only a bound: the truth is no worse. */

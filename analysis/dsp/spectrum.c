@@ -96,12 +96,13 @@ static const struct bins *covering(const struct bins *intervals, int count, int 
     return low < count && intervals[low].first <= bin ? &intervals[low] : NULL;
 }
 
-/* Collects bins from `from` on in the direction of `step`, past excluded ones. */
-static int collect(const struct spectrum_surroundings *around, int from, int step,
+/* Collects bins from `from` to `to` (in either direction), past excluded ones. */
+static int collect(const struct spectrum_surroundings *around, int from, int to,
                    double *values)
 {
     int count = 0, most = around->reach < REACH_MAX ? around->reach : REACH_MAX;
-    for (int j = from; j >= 0 && j < around->bin_count && count < most; j += step) {
+    int step = to < from ? -1 : 1;
+    for (int j = from; (to - j) * step >= 0 && count < most; j += step) {
         const struct bins *cover = covering(around->excluded, around->excluded_count, j);
         if (cover)
             j = step > 0 ? cover->last : cover->first;
@@ -118,17 +119,32 @@ struct sides {
     int lefts, rights;
 };
 
+/* No farther than an octave, which matters near dc, where noise may rise steeply. */
 static void collect_sides(const struct spectrum_surroundings *around,
                           struct bins interval, struct sides *sides)
 {
-    int few = around->reach / 4;
-    sides->lefts = collect(around, interval.first - 1, -1, sides->left);
-    sides->rights = collect(around, interval.last + 1, 1, sides->right);
+    const int enough = 5;
+    int few = around->reach / 4 < enough ? around->reach / 4 : enough;
+    int lowest = interval.first / 2, highest = 2 * interval.last;
+    if (highest > around->bin_count - 1)
+        highest = around->bin_count - 1;
+    *sides = (struct sides){.lefts = 0};
+    if (interval.first - 1 >= lowest)
+        sides->lefts = collect(around, interval.first - 1, lowest, sides->left);
+    if (interval.last + 1 <= highest)
+        sides->rights = collect(around, interval.last + 1, highest, sides->right);
     bool poor = sides->lefts < few || sides->rights < few;
     if (poor && sides->lefts > sides->rights)
         sides->rights = 0;
     else if (poor)
         sides->lefts = 0;
+}
+
+/* Between two sides: the geometric mean, right for a density that follows a power of the
+ * frequency. One that is empty does not count. */
+static double between(double low, double high)
+{
+    return low > 0 && high > 0 ? sqrt(low * high) : low + high;
 }
 
 struct density spectrum_density_beside(const struct spectrum_surroundings *surroundings,
@@ -143,7 +159,7 @@ struct density spectrum_density_beside(const struct spectrum_surroundings *surro
         high = statistics_density(sides.right, sides.rights);
     if (sides.lefts == 0 || sides.rights == 0)
         return sides.lefts > 0 ? low : high;
-    return (struct density){(low.mean + high.mean) / 2,
+    return (struct density){between(low.mean, high.mean),
                             2 / (1 / low.averages + 1 / high.averages)};
 }
 
@@ -157,5 +173,5 @@ double spectrum_mean_beside(const struct spectrum_surroundings *surroundings,
         low = statistics_mean_without_lines(sides.left, sides.lefts);
     if (sides.rights > 0)
         high = statistics_mean_without_lines(sides.right, sides.rights);
-    return sides.lefts > 0 && sides.rights > 0 ? (low + high) / 2 : low + high;
+    return between(low, high);
 }

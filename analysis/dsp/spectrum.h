@@ -55,8 +55,8 @@ struct spectrum_surroundings {
     int reach;
 };
 
-/** Density beside an interval, the sides averaged. Lines do not move it. Mean 0 and
- * averages 1 when there is no bin to look at. */
+/** Density beside an interval: geometric mean of the sides, each no farther than an
+ * octave. Lines do not move it. Mean 0 and averages 1 when there is no bin to look at. */
 struct density spectrum_density_beside(const struct spectrum_surroundings *surroundings,
                                        struct bins interval);
 

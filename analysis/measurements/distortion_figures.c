@@ -56,22 +56,40 @@ static void report_level(struct report *report, int c, int figure, struct power 
     report_ratio_db(report, c, figure, 2 * power.mean, 2 * power.u95, 1);
 }
 
+static void report_thd(struct report *report, int c, const struct distortion_powers *p)
+{
+    double thd = p->thd.mean / p->fundamental.mean, half = p->thd_per_fundamental_u95;
+    double highest =
+        fmax(thd, 0) + (isnan(half) ? p->thd_noise / p->fundamental.mean : half);
+    if (!p->has_harmonics_in_band) {
+        report_none(report, c, FIGURE_THD, REASON_ABOVE_BAND);
+        report_none(report, c, FIGURE_THD_PERCENT, REASON_ABOVE_BAND);
+    } else if (p->thd_mixed || (isnan(half) && !p->thd_stands_out)) {
+        /* Something else stands in a harmonic's lobe; or too few segments to tell noise.
+         */
+        enum reason reason = p->thd_mixed ? REASON_NOT_DETERMINABLE : REASON_BELOW_NOISE;
+        report_none_but(report, c, FIGURE_THD, reason, decibel_from_power(highest));
+        report_none_but(report, c, FIGURE_THD_PERCENT, reason, 100 * sqrt(highest));
+    } else {
+        report_ratio_db(report, c, FIGURE_THD, thd, half, 1);
+        report_ratio_percent(report, c, FIGURE_THD_PERCENT, thd, half);
+    }
+}
+
 static void report_distortions(struct report *report, int c,
                                const struct distortion_request *request,
                                const struct distortion_powers *p)
 {
-    double fundamental = p->fundamental.mean, thd = p->thd.mean / fundamental;
-    if (p->has_harmonics_in_band) {
-        report_ratio_db(report, c, FIGURE_THD, thd, p->thd_per_fundamental_u95, 1);
-        report_ratio_percent(report, c, FIGURE_THD_PERCENT, thd,
-                             p->thd_per_fundamental_u95);
-    } else {
-        report_none(report, c, FIGURE_THD, REASON_ABOVE_BAND);
-        report_none(report, c, FIGURE_THD_PERCENT, REASON_ABOVE_BAND);
-    }
+    double fundamental = p->fundamental.mean;
+    report_thd(report, c, p);
     double ratio = p->residual.mean / fundamental, half = p->residual_per_fundamental_u95;
-    double share = p->residual.mean / (p->residual.mean + fundamental);
+    double total = fundamental + p->residual.mean;
     double share_half = half / ((1 + ratio) * (1 + ratio));
+    if (request->notch_q > 0) { /* a notched residual is no part of the total */
+        total = p->total.mean;
+        share_half = half * fundamental / total;
+    }
+    double share = p->residual.mean / total;
     report_ratio_db(report, c, FIGURE_THD_PLUS_NOISE, share, share_half, 1);
     report_ratio_percent(report, c, FIGURE_THD_PLUS_NOISE_PERCENT, share, share_half);
     report_ratio_db(report, c, FIGURE_SINAD, ratio, half, -1);
@@ -112,9 +130,9 @@ static void report_levels(struct report *report, int c,
                  moments_u95(&channel->dc));
     double mains = p->mains.mean / p->fundamental.mean;
     double mains_half = p->mains.u95 / p->fundamental.mean;
-    if (!p->mains_possible)
+    if (!p->mains_complete)
         report_none(report, c, FIGURE_MAINS_LEVEL, REASON_NOT_DETERMINABLE);
-    else if (p->has_mains)
+    else if (p->has_mains && mains > 0)
         report_ratio_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
     else
         report_at_most_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
@@ -150,6 +168,10 @@ static void report_against_reference(struct report *report, int c,
     double degrees =
         (own.phase - other.phase) * 180 / M_PI - 360 * (turns - floor(turns));
     double both = hypot(own.phase_u95, other.phase_u95);
+    /* Tones that drift apart by more than this many turns have no phase to each other. */
+    const double most_turns = 0.05;
+    double frames = (double)channel->plan.count * channel->plan.hop;
+    bool same = fabs(own.cycles - other.cycles) * frames < most_turns;
     if (channel == reference)
         relative = both = 0;
     else
@@ -159,8 +181,11 @@ static void report_against_reference(struct report *report, int c,
                      ? 0
                      : decibel_from_power(moments_mean_x(&channel->fundamental) / power),
                  db_u95(relative));
-    report_value(report, c, FIGURE_CHANNEL_PHASE_DIFFERENCE,
-                 degrees - 360 * round(degrees / 360), both * 180 / M_PI);
+    if (same)
+        report_value(report, c, FIGURE_CHANNEL_PHASE_DIFFERENCE,
+                     degrees - 360 * round(degrees / 360), both * 180 / M_PI);
+    else
+        report_none(report, c, FIGURE_CHANNEL_PHASE_DIFFERENCE, REASON_NOT_DETERMINABLE);
 }
 
 static double phase_deg(double complex phase_sum, int order)
@@ -171,6 +196,7 @@ static double phase_deg(double complex phase_sum, int order)
 }
 
 static void report_harmonics(const struct distortion_view *view,
+                             const struct distortion_lines *lines,
                              const struct distortion_powers *p, struct report *report,
                              int c)
 {
@@ -184,8 +210,9 @@ static void report_harmonics(const struct distortion_view *view,
         struct power power = distortion_harmonic_power(view, &place, k, &beside);
         for (int j = place.lobe.first; j <= place.lobe.last; j++)
             peak = fmax(peak, channel->spectrum.sum[j]);
-        bool above = place.separate && power.mean > 0 && !(power.mean <= power.u95) &&
-                     peak > threshold * beside;
+        bool mixed = distortion_lobe_is_mixed(lines, place.lobe, power.mean);
+        bool above = place.separate && !mixed && power.mean > 0 &&
+                     !(power.mean <= power.u95) && peak > threshold * beside;
         double ratio = power.mean / p->fundamental.mean;
         double highest = (fmax(power.mean, 0) + power.u95) / p->fundamental.mean;
         bool has_phase = above && !place.aliased;
@@ -235,7 +262,7 @@ bool distortion_figures(const struct distortion_channel *channel,
         report_levels(report, c, channel, &powers);
         report_distortions(report, c, request, &powers);
         report_against_reference(report, c, channel, &powers, reference);
-        report_harmonics(&view, &powers, report, c);
+        report_harmonics(&view, &lines, &powers, report, c);
         distortion_lines_report(channel, &lines, powers.fundamental.mean, report, c);
         report_spectrum(channel, report, c);
         report_flag(report, c, FINDING_OVERLOAD, channel->overload);

@@ -61,26 +61,47 @@ static bool is_mains(double hz)
     return false;
 }
 
+/* Folded harmonics of high order fall everywhere, so a stray line has a fair chance to
+ * lie where one would. Beyond the first folding, up to twice the sample rate, they are
+ * believed only in company: a device that makes them makes many. */
+static void name_far_lines(const struct naming *naming, struct distortion_lines *lines)
+{
+    const int company = 3;
+    int length = naming->channel->plan.length, unnamed = 0, found = 0;
+    int *far = lines->far_orders;
+    for (int i = 0; i < lines->list.count; i++) {
+        if (lines->orders[i] > 0)
+            continue;
+        far[i] = order_far_away(naming, &lines->list.lines[i]);
+        unnamed++;
+        found += far[i] > 0;
+    }
+    bool many = found >= company && 2 * found >= unnamed;
+    for (int i = 0; i < lines->list.count; i++) {
+        const struct line *line = &lines->list.lines[i];
+        if (lines->orders[i] > 0 || far[i] == 0 ||
+            (!many && far[i] * naming->tone_bins > 2.0 * length))
+            continue;
+        double hz = line->bin * distortion_bin_hz(naming->channel);
+        lines->orders[i] = far[i];
+        lines->folded_power += line->power;
+        lines->folded_power_a += line->power * weighting_a_power(hz);
+    }
+}
+
 static void name_lines(struct naming *naming, struct distortion_lines *lines)
 {
-    const struct distortion_channel *channel = naming->channel;
     for (int i = 0; i < lines->list.count; i++) {
         const struct line *line = &lines->list.lines[i];
         lines->orders[i] = order_by_place(naming, line->bin);
         if (lines->orders[i] > 0)
             naming->strongest_harmonic = fmax(naming->strongest_harmonic, line->power);
     }
+    name_far_lines(naming, lines);
     for (int i = 0; i < lines->list.count; i++) {
         const struct line *line = &lines->list.lines[i];
-        if (lines->orders[i] == 0) {
-            lines->orders[i] = order_far_away(naming, line);
-            if (lines->orders[i] > 0) {
-                double hz = line->bin * distortion_bin_hz(channel);
-                lines->folded_power += line->power;
-                lines->folded_power_a += line->power * weighting_a_power(hz);
-            }
-        }
-        if (lines->orders[i] == 0 && is_mains(line->bin * distortion_bin_hz(channel)))
+        double hz = line->bin * distortion_bin_hz(naming->channel);
+        if (lines->orders[i] == 0 && is_mains(hz))
             lines->has_mains = true;
         if (lines->orders[i] > naming->harmonics)
             lines->high_order_power += line->power;
@@ -121,8 +142,9 @@ bool distortion_lines_find(const struct distortion_channel *channel,
     if (!lines_find(&channel->spectrum, &search, &made.list, problem))
         return false;
     made.orders = calloc((size_t)made.list.count + 1, sizeof *made.orders);
-    if (!made.orders) {
-        lines_free(&made.list);
+    made.far_orders = calloc((size_t)made.list.count + 1, sizeof *made.far_orders);
+    if (!made.orders || !made.far_orders) {
+        distortion_lines_free(&made);
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory to name %d lines.", made.list.count);
     }
@@ -134,11 +156,25 @@ bool distortion_lines_find(const struct distortion_channel *channel,
     return true;
 }
 
+bool distortion_lobe_is_mixed(const struct distortion_lines *lines, struct bins lobe,
+                              double power)
+{
+    const double share = 0.002;
+    double strangers = 0;
+    for (int i = 0; i < lines->list.count; i++) {
+        const struct line *line = &lines->list.lines[i];
+        if (lines->orders[i] == 0 && bins_meet(bins_lobe(line->bin), lobe))
+            strangers += line->power;
+    }
+    return strangers > share * power && power > 0;
+}
+
 void distortion_lines_free(struct distortion_lines *lines)
 {
     lines_free(&lines->list);
     free(lines->orders);
-    lines->orders = NULL;
+    free(lines->far_orders);
+    lines->orders = lines->far_orders = NULL;
 }
 
 static double line_u95_db(const struct distortion_channel *channel,
@@ -148,12 +184,15 @@ static double line_u95_db(const struct distortion_channel *channel,
     return relative < 1 ? fabs(decibel_from_power(1 - relative)) : NAN;
 }
 
-/* Whatever lies hidden in the highest bin is no stronger than that bin read as a tone. */
+/* Whatever lies hidden in the highest bin is no stronger than that bin read as a tone
+ * half a bin off its centre. */
 static double hidden_line_dbc(const struct distortion_channel *channel,
                               double highest_bin, double fundamental)
 {
-    return decibel_from_power(highest_bin * spectrum_peak_factor(&channel->window) /
-                              fundamental);
+    enum window_kind kind = channel->window.kind;
+    double scalloping = window_transform(kind, 0) / window_transform(kind, 0.5);
+    return decibel_from_power(highest_bin * spectrum_peak_factor(&channel->window) *
+                              scalloping * scalloping / fundamental);
 }
 
 static void report_spur(const struct distortion_channel *channel,

@@ -3,9 +3,9 @@
  *
  * A line is the harmonic of order k when it lies at k times the tone's frequency, or at
  * the place where that folds to: within 1.5 bins for multiples below half the sample rate
- * and for folded ones up to the order asked for. Higher folded orders (to 1000) fall
- * everywhere, so they must agree within 0.15 bin and be no stronger than the strongest
- * harmonic of low order.
+ * and for folded ones up to the order asked for. Higher folded orders (to 1000) must
+ * agree within 0.15 bin and be no stronger than the strongest harmonic of low order;
+ * beyond twice the sample rate they are believed only in company.
  */
 #ifndef ANALYSIS_MEASUREMENTS_DISTORTION_LINES_H
 #define ANALYSIS_MEASUREMENTS_DISTORTION_LINES_H
@@ -16,6 +16,7 @@
 struct distortion_lines {
     struct line_list list; /* in band, strongest first */
     int *orders;           /* of each line; 0: no harmonic */
+    int *far_orders;       /* of those not named by their place: what they might be */
     /* Largest bin power in band beside the fundamental, and beside all harmonics too: */
     double highest_bin, highest_noise_bin;
     /* Of folded harmonics that no excluded interval covers: */
@@ -29,6 +30,11 @@ bool distortion_lines_find(const struct distortion_channel *channel,
                            const struct distortion_request *request,
                            const struct tone_bands *wide, struct distortion_lines *ret,
                            struct problem *problem) __attribute__((warn_unused_result));
+/** Whether lines that are no harmonics stand in a lobe with more than 0.2 % of its power.
+ */
+bool distortion_lobe_is_mixed(const struct distortion_lines *lines, struct bins lobe,
+                              double power);
+
 void distortion_lines_free(struct distortion_lines *lines);
 
 /** sfdr, worst_spur_frequency, worst_spur_level and the list `lines`. */

@@ -4,7 +4,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "analysis/dsp/weighting.h"
+#include "analysis/measurements/distortion_overload.h"
+
+enum {
+    OVERLOAD_LOOKS = 8
+}; /* segments of a recording that are looked at for flat tops */
 
 struct pass {
     const struct distortion_request *request;
@@ -174,12 +178,13 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     struct pass *pass = context;
     struct distortion_channel *channel = pass->channels[plan];
     int length = channel->plan.length, order = pass->request->harmonics;
-    (void)index;
     window_into(pass->buffer, samples, &channel->window, channel->span.dc);
     struct tone_fit fit =
         tone_fit_block(pass->buffer, &channel->window, channel->cycles, 3);
     channel->cycles = fit.cycles;
     tone_track_add(&channel->track, &fit);
+    if (!channel->overload && index % (channel->plan.count / OVERLOAD_LOOKS + 1) == 0)
+        channel->overload = distortion_overload_is_flat(samples, length, &fit);
     if (!fft_forward(pass->cache, length, pass->buffer, problem))
         return false;
     double tone_bins = fit.cycles * length;

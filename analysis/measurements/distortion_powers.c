@@ -117,7 +117,19 @@ static double ratio_u95(const struct moments *moments, double numerator,
     return hypot(moments_u95_of_difference(moments, factor), more) / fundamental;
 }
 
+static bool stands_out(const struct distortion_view *view, struct bins lobe, double noise)
+{
+    const struct spectrum *spectrum = &view->channel->spectrum;
+    double width = bins_width(lobe), peak = 0;
+    double threshold = statistics_line_threshold(spectrum->segments,
+                                                 width * (view->request->harmonics - 1));
+    for (int j = lobe.first; j <= lobe.last; j++)
+        peak = fmax(peak, spectrum->sum[j]);
+    return peak > threshold * noise / width;
+}
+
 static void thd_power(const struct distortion_view *view,
+                      const struct distortion_lines *lines,
                       struct distortion_powers *powers)
 {
     const struct distortion_channel *channel = view->channel;
@@ -127,39 +139,68 @@ static void thd_power(const struct distortion_view *view,
             tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
         if (!distortion_counts_in_thd(channel, &place))
             continue;
+        struct power under = lobe_noise(view, place.lobe);
         powers->has_harmonics_in_band = true;
-        add(&noise, lobe_noise(view, place.lobe));
+        powers->thd_stands_out =
+            powers->thd_stands_out || stands_out(view, place.lobe, under.mean);
+        add(&noise, under);
     }
     powers->thd = with_noise(&channel->thd, less(noise), 0);
+    powers->thd_noise = noise.mean;
     powers->thd_per_fundamental_u95 =
         ratio_u95(&channel->thd, powers->thd.mean, powers->fundamental.mean, noise.u95);
+    for (int k = 2; k <= view->request->harmonics; k++) {
+        struct harmonic_place place =
+            tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
+        if (distortion_counts_in_thd(channel, &place) &&
+            distortion_lobe_is_mixed(lines, place.lobe, powers->thd.mean))
+            powers->thd_mixed = true;
+    }
 }
 
-static struct power mains_power(const struct distortion_view *view, int family,
-                                bool *ret_any)
+/* Power of the listed mains line whose lobe touches a harmonic's, 0 when none stands out.
+ */
+static double touching_line(const struct distortion_lines *lines, double bin)
+{
+    const double reach_bins = 2;
+    for (int i = 0; i < lines->list.count; i++)
+        if (lines->orders[i] == 0 && fabs(lines->list.lines[i].bin - bin) < reach_bins)
+            return lines->list.lines[i].power;
+    return 0;
+}
+
+static struct power mains_power(const struct distortion_view *view,
+                                const struct distortion_lines *lines, int family,
+                                bool *ret_complete)
 {
     const struct distortion_channel *channel = view->channel;
     struct power noise = {0, 0};
-    *ret_any = false;
+    double touching = 0;
+    *ret_complete = true;
     for (int m = 1; m <= DISTORTION_MAINS_LINES; m++) {
         struct bins lobe = distortion_mains_lobe(channel, &view->nominal, family, m);
-        if (bins_width(lobe) == 0)
-            continue;
-        *ret_any = true;
-        add(&noise, lobe_noise(view, lobe));
+        double bin = m * (family ? 60 : 50) / distortion_bin_hz(channel);
+        struct bins centre = {(int)lround(bin), (int)lround(bin)};
+        if (bins_width(lobe) > 0)
+            add(&noise, lobe_noise(view, lobe));
+        else if (bin >= channel->band.first && bin <= channel->band.last)
+            touching += touching_line(lines, bin);
+        for (int i = 0; i < view->nominal.excluded_count; i++)
+            if (bins_meet(centre, bins_within(view->nominal.excluded[i], channel->band)))
+                *ret_complete = false;
     }
-    return with_noise(&channel->mains[family], less(noise), 0);
+    return with_noise(&channel->mains[family], less(noise), -touching);
 }
 
 static void gather_mains(const struct distortion_view *view,
+                         const struct distortion_lines *lines,
                          struct distortion_powers *powers)
 {
-    bool any50, any60;
-    struct power mains50 = mains_power(view, 0, &any50);
-    struct power mains60 = mains_power(view, 1, &any60);
-    bool fifty = any50 && (!any60 || mains50.mean >= mains60.mean);
-    powers->mains = fifty ? mains50 : mains60;
-    powers->mains_possible = any50 || any60;
+    bool complete50, complete60;
+    struct power mains50 = mains_power(view, lines, 0, &complete50);
+    struct power mains60 = mains_power(view, lines, 1, &complete60);
+    powers->mains = mains50.mean >= mains60.mean ? mains50 : mains60;
+    powers->mains_complete = complete50 && complete60;
 }
 
 void distortion_powers_gather(const struct distortion_view *view,
@@ -193,8 +234,8 @@ void distortion_powers_gather(const struct distortion_view *view,
                    lines->folded_power_a);
     powers->out_of_band = with_noise(&channel->out_of_band_noise,
                                      restored(view, channel->out_of_band, NULL), 0);
-    thd_power(view, powers);
-    gather_mains(view, powers);
+    thd_power(view, lines, powers);
+    gather_mains(view, lines, powers);
     powers->has_mains = lines->has_mains;
     powers->correlated = lines->high_order_power;
 }

@@ -19,8 +19,11 @@ struct distortion_powers {
     double residual_per_fundamental_u95; /* half-width of residual/fundamental */
     double noise_per_fundamental_u95, thd_per_fundamental_u95;
     bool has_harmonics_in_band;
-    bool mains_possible; /* a mains line lies in band, apart from tone and harmonics */
-    bool has_mains;      /* and stands out */
+    bool thd_stands_out; /* at least one of its harmonics is a line */
+    bool thd_mixed;      /* a line that is no harmonic stands in a harmonic's lobe */
+    double thd_noise;    /* noise in the lobes */
+    bool has_mains;      /* a mains line stands out */
+    bool mains_complete; /* no mains line in band coincides with tone or harmonics */
     double correlated;   /* harmonics above the highest order: what they add up to */
 };
 

@@ -57,57 +57,6 @@ static int find_peak(const double *powers, int length, struct bins range)
     return powers[peak] > threshold * density ? peak : -1;
 }
 
-/* The step of the quantiser, as far as the samples show it. */
-static double smallest_step(const double *samples, int length)
-{
-    double step = INFINITY;
-    for (int n = 1; n < length; n++) {
-        double difference = fabs(samples[n] - samples[n - 1]);
-        if (difference > 0 && difference < step)
-            step = difference;
-    }
-    return step;
-}
-
-/* Share of a tone's samples that lie within `near` of its largest one, either sign. The
- * tone is taken at the instants of the samples, so that one that hits few phases of its
- * period is judged fairly. */
-static double share_near_top(const struct tone_fit *fit, int length, double near)
-{
-    double phase = carg(fit->phasor), top = 0;
-    int half = length / 2;
-    long count = 0;
-    for (int pass = 0; pass < 2; pass++)
-        for (int n = 0; n < length; n++) {
-            double turns = fit->cycles * (n - half);
-            double tone = fabs(cos(2 * M_PI * (turns - floor(turns)) + phase));
-            if (pass == 0)
-                top = fmax(top, tone);
-            else
-                count += tone > top * (1 - near);
-        }
-    return (double)count / length;
-}
-
-/* Whether the tops are flat: at least twice as many samples stay near the extremes as a
- * sine of that frequency would leave there. "Near" is 0.1 %, or two steps of a coarse
- * quantiser. */
-static bool tops_are_flat(const struct distortion_channel *channel, const double *samples,
-                          int length, const struct tone_fit *fit)
-{
-    const double factor = 2, widest = 0.1;
-    const struct steady_span *span = &channel->span;
-    double swing = (span->maximum - span->minimum) / 2;
-    double near = fmax(1e-3, 2 * smallest_step(samples, length) / swing);
-    if (!(near < widest))
-        return false;
-    double high = span->maximum - near * swing, low = span->minimum + near * swing;
-    long flat = 0;
-    for (int n = 0; n < length; n++)
-        flat += samples[n] > high || samples[n] < low;
-    return (double)flat / length > factor * share_near_top(fit, length, near);
-}
-
 static bool look_at_segment(int plan, int64_t index, const double *samples, void *context,
                             struct problem *problem)
 {
@@ -131,7 +80,6 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
     struct tone_fit fit = tone_fit_block(coarse->buffer, window, start, SEARCH_PASSES);
     coarse->found = true;
     coarse->cycles = fit.cycles;
-    channel->overload = tops_are_flat(channel, samples, length, &fit);
     return true;
 }
 

@@ -103,7 +103,9 @@ const struct list_description distortion_tables_lists[DISTORTION_LISTS] = {
     [LIST_HARMONICS] =
         {"harmonics",
          "every order from the second; without a level where it does not "
-         "stand above the noise, then bound_dbc says what it cannot exceed",
+         "stand above the noise or another line stands in its place, then bound_dbc "
+         "says what it cannot exceed; without either where it falls on the "
+         "fundamental or on a lower order",
          {{"order", VALUE_NUMBER, ""},
           {"frequency_hz", VALUE_NUMBER, "Hz"},
           {"level_dbc", VALUE_NUMBER, "dBc"},

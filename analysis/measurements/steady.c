@@ -8,6 +8,8 @@
 
 static const double block_s = 0.05;     /* also what is left out at each end */
 static const double tolerance_db = 0.5; /* of the steady part about its median */
+static const double slow_tolerance_db =
+    3;                            /* of single blocks where half seconds are steady */
 static const double louder = 100; /* times the energy makes another level the tone's */
 
 /* What is known of one channel while reading. */
@@ -114,17 +116,32 @@ struct stretch {
     double energy;
 };
 
-static struct stretch longest_near(const float *levels, int64_t count, double centre)
+/* Levels of one channel: of each block, and of the half second around it. */
+struct levels {
+    float *block, *slow;
+    int64_t count;
+};
+
+static bool near(const struct levels *levels, int64_t i, double centre, bool slowly)
+{
+    if (!slowly)
+        return fabs(levels->block[i] - centre) <= tolerance_db;
+    return fabs(levels->slow[i] - centre) <= tolerance_db &&
+           fabs(levels->block[i] - centre) <= slow_tolerance_db;
+}
+
+static struct stretch longest_near(const struct levels *levels, double centre,
+                                   bool slowly)
 {
     struct stretch best = {0, 0, 0};
-    for (int64_t i = 0; i < count;) {
-        if (!(fabs(levels[i] - centre) <= tolerance_db)) {
+    for (int64_t i = 0; i < levels->count;) {
+        if (!near(levels, i, centre, slowly)) {
             i++;
             continue;
         }
         struct stretch now = {i, 0, 0};
-        for (; i < count && fabs(levels[i] - centre) <= tolerance_db; i++, now.count++)
-            now.energy += decibel_to_power(levels[i]);
+        for (; i < levels->count && near(levels, i, centre, slowly); i++, now.count++)
+            now.energy += decibel_to_power(levels->block[i]);
         if (now.count > best.count)
             best = now;
     }
@@ -139,21 +156,33 @@ static int ascending(const void *a, const void *b)
 
 /* The stretch about the median level, unless one about another level carries far more
  * energy: a tone in a longer silence. */
-static struct stretch steady_stretch(const float *levels, int64_t count, double *sorted)
+static struct stretch steady_stretch(const struct levels *levels, bool slowly,
+                                     double *sorted)
 {
     const int quantiles = 20;
+    int64_t count = levels->count;
     for (int64_t i = 0; i < count; i++)
-        sorted[i] = levels[i];
+        sorted[i] = slowly ? levels->slow[i] : levels->block[i];
     qsort(sorted, (size_t)count, sizeof *sorted, ascending);
     double median = (sorted[(count - 1) / 2] + sorted[count / 2]) / 2;
-    struct stretch typical = longest_near(levels, count, median), best = typical;
+    struct stretch typical = longest_near(levels, median, slowly), best = typical;
     for (int q = 0; q < quantiles; q++) {
         struct stretch other =
-            longest_near(levels, count, sorted[(2 * q + 1) * count / (2 * quantiles)]);
+            longest_near(levels, sorted[(2 * q + 1) * count / (2 * quantiles)], slowly);
         if (other.energy > best.energy)
             best = other;
     }
     return best.energy > louder * typical.energy ? best : typical;
+}
+
+/* A low tone, or two that beat, make the level of 50 ms blocks ripple however steady they
+ * are. Where the level of half seconds is steady for more than twice as long, that
+ * counts. */
+static struct stretch choose_stretch(const struct levels *levels, double *scratch)
+{
+    struct stretch fast = steady_stretch(levels, false, scratch);
+    struct stretch slow = steady_stretch(levels, true, scratch);
+    return slow.count > 2 * fast.count ? slow : fast;
 }
 
 static double median_extreme(const struct track *track, struct stretch part, bool maximum,
@@ -175,8 +204,28 @@ static bool is_silent(const struct track *track)
     return true;
 }
 
+/* Level of each block and of the half second around it. */
+static void fill_levels(const struct track *track, const struct look *look, double dc,
+                        struct levels *levels)
+{
+    enum { REACH = 5 }; /* blocks on each side */
+    levels->count = track->count;
+    for (int64_t i = 0; i < track->count; i++)
+        levels->block[i] = (float)level_db(track, i, dc, look->block_frames);
+    for (int64_t i = 0; i < track->count; i++) {
+        double sum = 0;
+        int blocks = 0;
+        for (int64_t k = i - REACH; k <= i + REACH; k++)
+            if (k >= 0 && k < track->count) {
+                sum += decibel_to_power(levels->block[k]);
+                blocks++;
+            }
+        levels->slow[i] = (float)decibel_from_power(sum / blocks);
+    }
+}
+
 static void judge(const struct track *track, const struct look *look, int64_t first_frame,
-                  float *levels, double *scratch, struct steady_span *ret)
+                  struct levels *levels, double *scratch, struct steady_span *ret)
 {
     double dc = 0;
     *ret = (struct steady_span){.silent = is_silent(track)};
@@ -184,9 +233,8 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
         dc += track->sums[i] / look->block_frames / (double)track->count;
     if (ret->silent)
         return;
-    for (int64_t i = 0; i < track->count; i++)
-        levels[i] = (float)level_db(track, i, dc, look->block_frames);
-    struct stretch part = steady_stretch(levels, track->count, scratch);
+    fill_levels(track, look, dc, levels);
+    struct stretch part = choose_stretch(levels, scratch);
     part.first++;
     part.count -= 2;
     if (part.count < 1)
@@ -227,7 +275,7 @@ bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
     const struct capture_format *format = capture_format(capture);
     struct look look = {.channels = format->channels,
                         .block_frames = (int)lround(block_s * format->sample_rate_hz)};
-    float *levels = NULL;
+    struct levels levels = {0};
     double *scratch = NULL;
     bool done = false;
     for (int c = 0; c < look.channels; c++)
@@ -242,15 +290,16 @@ bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
             (double)*ret_frames / format->sample_rate_hz);
         goto out;
     }
-    levels = malloc((size_t)count * sizeof *levels);
+    levels.block = malloc((size_t)count * sizeof *levels.block);
+    levels.slow = malloc((size_t)count * sizeof *levels.slow);
     scratch = malloc((size_t)count * sizeof *scratch);
-    if (!levels || !scratch) {
+    if (!levels.block || !levels.slow || !scratch) {
         problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                     "No memory for the levels of %lld blocks.", (long long)count);
         goto out;
     }
     for (int c = 0; c < look.channels; c++)
-        judge(&look.tracks[c], &look, first_frame, levels, scratch, &spans[c]);
+        judge(&look.tracks[c], &look, first_frame, &levels, scratch, &spans[c]);
     align(spans, look.channels);
     done = true;
 out:
@@ -258,7 +307,8 @@ out:
         free(look.tracks[c].blocks);
         free(look.tracks[c].sums);
     }
-    free(levels);
+    free(levels.block);
+    free(levels.slow);
     free(scratch);
     return done;
 }

@@ -5,7 +5,8 @@
  * Steady part: the longest stretch of 50 ms blocks within ±0.5 dB of the median level,
  * less one block at each end. Where a stretch about another level carries more than a
  * hundred times its energy, that one: a tone in a longer silence is found, and a click
- * does not hide it.
+ * does not hide it. Where half seconds keep within ±0.5 dB (and 50 ms within ±3) for more
+ * than twice as long, that stretch: low tones, and tones beside strong mains, ripple.
  * Memory: 12 bytes per channel and 50 ms.
  */
 #ifndef ANALYSIS_MEASUREMENTS_STEADY_H

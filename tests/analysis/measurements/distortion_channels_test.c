@@ -12,7 +12,7 @@
 struct scene {
     int sample_rate_hz;
     double frequency_hz, tone_from_s, tone_to_s;
-    double click_s;
+    double click_s, quieter_from_s;
     int64_t not_a_number_at; /* frame; −1: none */
     struct support_random random;
 };
@@ -56,6 +56,7 @@ static struct scene scene_of(void)
                           .frequency_hz = 997,
                           .tone_to_s = 1e9,
                           .click_s = -1,
+                          .quieter_from_s = 1e9,
                           .not_a_number_at = -1,
                           .random = support_random_seed(51)};
 }
@@ -119,6 +120,30 @@ static void chosen_channels_alone_are_measured(void **state)
     close(descriptor);
 }
 
+static double two_frequencies(int64_t n, int channel, void *context)
+{
+    struct scene scene = *(struct scene *)context;
+    scene.frequency_hz += 3 * channel;
+    return 0.5 * tone(&scene, n);
+}
+
+static void channels_of_different_tones_have_no_phase(void **state)
+{
+    struct scene scene = scene_of();
+    struct synthetic synthetic = {48000, 2, 5, 0, two_frequencies, &scene};
+    struct problem problem = {0};
+    int descriptor = synthetic_recording(&synthetic);
+    struct report *report =
+        synthetic_measure(&distortion_measurement, descriptor, NULL, &problem);
+    (void)state;
+    assert_non_null(report);
+    assert_int_equal(synthetic_figure(report, 1, "channel_phase_difference")->reason,
+                     REASON_NOT_DETERMINABLE);
+    assert_close(synthetic_value(report, 1, "channel_level_difference"), 0, 1e-6);
+    report_free(report);
+    close(descriptor);
+}
+
 static double staged(int64_t n, int channel, void *context)
 {
     struct scene *scene = context;
@@ -126,7 +151,7 @@ static double staged(int64_t n, int channel, void *context)
     double value = 1e-6 * support_gaussian(&scene->random);
     (void)channel;
     if (s >= scene->tone_from_s && s < scene->tone_to_s)
-        value += 0.1 * tone(scene, n);
+        value += (s < scene->quieter_from_s ? 0.1 : 0.05) * tone(scene, n);
     if (s >= scene->click_s && s < scene->click_s + 0.02)
         value += 0.8;
     return n == scene->not_a_number_at ? NAN : value;
@@ -165,19 +190,29 @@ static void the_steady_part_is_found(void **state)
 /* start_s and duration_s choose one of two levels. */
 static void a_part_can_be_chosen(void **state)
 {
-    struct scene scene = scene_of();
-    struct settings settings;
-    struct problem problem = {0};
+    static const struct {
+        double start_s, level_dbfs;
+    } rows[] = {{2, -20}, {9, -26.0206}};
     (void)state;
-    synthetic_defaults(&distortion_measurement.description, &settings);
-    settings.values[SETTING_COMMON_START_S].number = 2;
-    settings.values[SETTING_COMMON_DURATION_S] =
-        (struct setting_value){.given = true, .number = 3};
-    struct report *report = measure_staged(&scene, 16, &settings, &problem);
-    assert_non_null(report);
-    assert_between(report->channels[0].start_s, 2, 2.11);
-    assert_between(report->channels[0].end_s, 4, 5);
-    report_free(report);
+    for (int i = 0; i < 2; i++) {
+        struct scene scene = scene_of();
+        struct settings settings;
+        struct problem problem = {0};
+        scene.quieter_from_s = 8;
+        synthetic_defaults(&distortion_measurement.description, &settings);
+        settings.values[SETTING_COMMON_START_S].number = rows[i].start_s;
+        settings.values[SETTING_COMMON_DURATION_S] =
+            (struct setting_value){.given = true, .number = 3};
+        struct report *report = measure_staged(&scene, 16, &settings, &problem);
+        assert_non_null(report);
+        assert_between(report->channels[0].start_s, rows[i].start_s,
+                       rows[i].start_s + 0.11);
+        assert_between(report->channels[0].end_s, rows[i].start_s + 2,
+                       rows[i].start_s + 3);
+        assert_close(synthetic_value(report, 0, "fundamental_level"), rows[i].level_dbfs,
+                     0.001);
+        report_free(report);
+    }
 }
 
 static void one_second_is_enough(void **state)
@@ -285,6 +320,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(channels_do_not_touch_each_other),
         cmocka_unit_test(chosen_channels_alone_are_measured),
+        cmocka_unit_test(channels_of_different_tones_have_no_phase),
         cmocka_unit_test(the_steady_part_is_found),
         cmocka_unit_test(a_part_can_be_chosen),
         cmocka_unit_test(one_second_is_enough),
