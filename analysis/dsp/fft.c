@@ -22,7 +22,6 @@ void fft_cache_free(struct fft_cache *cache)
         if (cache->forward[i])
             fftw_destroy_plan(cache->forward[i]);
     free(cache);
-    fftw_cleanup();
 }
 
 double *fft_buffer_new(int length)

@@ -73,3 +73,18 @@ double window_transform(enum window_kind kind, double bins)
         value += terms[m] / 2 * (sinc(bins - m) + sinc(bins + m));
     return value;
 }
+
+double window_leakage(enum window_kind kind, double offset, int half)
+{
+    enum { FARTHEST = 2000 };
+    const double *terms = terms_of(kind);
+    double whole = terms[0] * terms[0], outside = 0;
+    for (int m = 1; m < TERMS_MAX; m++)
+        whole += terms[m] * terms[m] / 2;
+    for (int j = half + 1; j <= FARTHEST; j++) {
+        double above = window_transform(kind, j - offset);
+        double below = window_transform(kind, -j - offset);
+        outside += above * above + below * below;
+    }
+    return outside / whole;
+}
