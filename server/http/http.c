@@ -357,7 +357,9 @@ void http_stop(struct http *http)
     for (int i = 0; i < http->count; i++) {
         if (http->daemons[i] != NULL)
             MHD_quiesce_daemon(http->daemons[i]);
-        close(http->listeners[i].socket);
+        /* Refuses who comes now. Closed at the end only: the library's threads may still
+         * take the descriptor out of their polls. */
+        shutdown(http->listeners[i].socket, SHUT_RDWR);
     }
     if (http->shared.deadlines != NULL)
         deadlines_fire_all(http->shared.deadlines, DEADLINE_WAIT);
@@ -367,9 +369,11 @@ void http_stop(struct http *http)
     if (http->shared.deadlines != NULL)
         deadlines_fire_all(http->shared.deadlines, DEADLINE_WORK);
     offload_stop(http->shared.offload);
-    for (int i = 0; i < http->count; i++)
+    for (int i = 0; i < http->count; i++) {
         if (http->daemons[i] != NULL)
             MHD_stop_daemon(http->daemons[i]);
+        close(http->listeners[i].socket);
+    }
     connections_stop(http->shared.connections);
     deadlines_stop(http->shared.deadlines);
     free(http);
