@@ -97,6 +97,18 @@ class Uploads(harness.DaemonCase):
                 self.assertEqual(capture["format"]["encoding"], encoding)
                 self.assertEqual(capture["format"]["frames"], 9600)
 
+    def test_containers_beyond_4_gib(self):
+        # BW64 differs from RF64 in its name only: from memory
+        samples = waves.tone(duration_s=0.2)
+        body = waves.rf64(samples, len(samples))
+        for container, bytes_ in (("rf64", body), ("bw64", b"BW64" + body[4:])):
+            with self.subTest(container):
+                answer = self.daemon.upload(bytes_)
+                self.assertEqual(answer.status, 201, answer)
+                shapes.check(self, answer.json, shapes.CAPTURE)
+                form = answer.json["format"]
+                self.assertEqual((form["container"], form["frames"]), (container, len(samples)))
+
     def test_limits_are_still_taken(self):
         # the interface: 1 to 16 channels, 8 to 768 kHz; names of 200, notes of 2000 bytes
         for rate_hz, channels in ((8000, 1), (768000, 1), (48000, 16)):
