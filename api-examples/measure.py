@@ -12,6 +12,8 @@ import http.client
 import json
 import math
 import os
+import socket
+import stat
 import sys
 import time
 import urllib.parse
@@ -57,11 +59,11 @@ class Server:
                 pass  # refused before the whole body was read: the answer says why
             answer = connection.getresponse()
             return self.understand(answer, answer.read())
-        except ConnectionRefusedError as error:
+        except (ConnectionRefusedError, socket.gaierror) as error:
             raise Unreachable(
-                f"No daemon answers at {self.url}. Start one, for example with\n"
-                "  residuumd --listen 127.0.0.1:8737\n"
-                "or name the right one with --server URL."
+                f"No daemon answers at {self.url} ({describe(error)}). Start residuumd, "
+                "which\n  sh api-examples/first-run.sh\n"
+                "builds and starts, or name the right one with --server URL."
             ) from error
         except (OSError, http.client.HTTPException) as error:
             raise Unreachable(
@@ -105,6 +107,8 @@ def body_pieces(file, size, name):
 
 def upload(server, path):
     name = os.path.basename(path)
+    if not stat.S_ISREG(os.stat(path).st_mode):
+        raise Refused("not a file")
     with open(path, "rb") as file:
         size = os.fstat(file.fileno()).st_size
         limit = server.ask("GET", "/v1/")["limits"].get("upload_bytes")
@@ -335,3 +339,6 @@ if __name__ == "__main__":
         sys.exit(main())
     except KeyboardInterrupt:
         sys.exit(130)
+    except BrokenPipeError:  # whoever read the table has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(141)

@@ -3,7 +3,11 @@
 # The daemon's address: $RESIDUUM_SERVER, else http://127.0.0.1:8737.
 set -eu
 server=${RESIDUUM_SERVER:-http://127.0.0.1:8737}
-file=${1:?usage: measure.sh FILE [SETTINGS-JSON]}
+if [ "$#" -lt 1 ] || [ "$#" -gt 2 ] || [ ! -f "$1" ]; then
+    echo "usage: measure.sh FILE [SETTINGS-JSON]" >&2
+    exit 2
+fi
+file=$1
 settings=${2:-'{}'}
 
 # ask FILTER PATH [CURL OPTION…]: prints what jq's filter makes of the answer; fails with the
@@ -31,5 +35,8 @@ while [ "$state" = queued ] || [ "$state" = running ]; do
 done
 # Of an analysis that failed this tells why, and exits with 1.
 ask '.channels[] | "channel \(.channel)",
-    (.figures | to_entries[] | "  \(.key)  \(.value.value // .value.reason) \(.value.unit)")' \
+    (.figures | to_entries[] | "  \(.key)  " + (.value |
+        if .value != null then "\(.value) \(.unit)"
+        elif .bound != null then "\(.reason), no worse than \(.bound) \(.unit)"
+        else .reason end))' \
     "/v1/analyses/$analysis/result"

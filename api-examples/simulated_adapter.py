@@ -107,7 +107,10 @@ def expectation(peak):
 def main():
     if len(sys.argv) != 3:
         sys.exit(__doc__)
-    rate, played = read_first_channel(sys.argv[1])
+    try:
+        rate, played = read_first_channel(sys.argv[1])
+    except (OSError, EOFError, wave.Error) as error:
+        sys.exit(f"{sys.argv[1]}: {error}")
     record(at_recorders_clock(played), rate, sys.argv[2])
     print(expectation(GAIN * max(played)))
 

@@ -63,7 +63,7 @@ static void assert_reads_back(const struct form *form, int rate_hz, int channels
 {
     enum { FRAMES = 5000 };
     double *want = steps(channels, FRAMES);
-    double *got = calloc((size_t)channels * FRAMES, sizeof *got);
+    double *got = calloc((size_t)channels * (FRAMES + 1), sizeof *got);
     assert_non_null(got);
     int descriptor = files_written(form->format, rate_hz, channels, want, FRAMES);
     struct capture *capture = open_good(descriptor);
