@@ -88,7 +88,7 @@ bool distortion_overload_is_flat(const double *samples, int length,
     near = fmax(near, sigmas * scatter(samples, length, fit, &period) / amplitude);
     if (!(near < widest))
         return false;
-    for (double sign = -1; sign <= 1; sign += 2) {
+    for (int sign = -1; sign <= 1; sign += 2) {
         int flat = phases_near(period.mean, &period, sign, near * amplitude);
         int sine = phases_near(period.sine, &period, sign, near);
         if (flat > factor * sine + 1)

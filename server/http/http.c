@@ -10,6 +10,7 @@
 #include "server/base/log.h"
 #include "server/http/admission.h"
 #include "server/http/connections.h"
+#include "server/http/hidden.h"
 #include "server/http/listener.h"
 #include "server/http/reply.h"
 #include "server/http/request.h"
@@ -89,7 +90,15 @@ static enum MHD_Result first_call(struct request *request, const char *method,
 {
     MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
                               &request->headers);
-    bool admitted = admission_check(request, method, version, &request->refusal);
+    const struct hidden_line line = {
+        .method = method,
+        .target = request->received_at,
+        .target_end = request->received_at + strlen(request->raw_target),
+        .version = version,
+    };
+    request->doubtful = !hidden_check(request->connection, &line, &request->refusal);
+    bool admitted = !request->doubtful &&
+                    admission_check(request, method, version, &request->refusal);
     int64_t body_bytes = headers_body_bytes(&request->headers);
     if (body_bytes != 0)
         notice_end_of_sending(request->connection);

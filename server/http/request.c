@@ -14,6 +14,7 @@ struct request *request_new(struct request_context *shared, const char *raw_targ
     }
     request->shared = shared;
     request->raw_target = copy;
+    request->received_at = (uintptr_t)raw_target;
     request->headers = headers_empty();
     atomic_init(&request->suspended, false);
     atomic_fetch_add(&shared->active, 1);

@@ -40,6 +40,7 @@ struct request {
     struct MHD_Connection *connection;
 
     char *raw_target;
+    uintptr_t received_at; /* where the library held it: an address only */
     struct target target;
     struct headers headers;
     struct router_match match;
