@@ -67,6 +67,12 @@ class Protocol(harness.DaemonCase):
             ("65 headers", 400, GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(64)) + b"\r\n"),
             ("100 headers", 400, GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(99)) + b"\r\n"),
             ("a broken escape", 400, b"GET /v1/captures?tester=%zz HTTP/1.1\r\n" + HOST + b"\r\n"),
+            ("zero byte in a value", 400, GET + b"Host: 127.0.0.1\0evil\r\n\r\n"),
+            ("two of them", 400, GET + b"Host: localhost\0\0evil\r\nAccept: */*\r\n\r\n"),
+            ("zero byte in a name", 400, GET + HOST + b"X\0A: b\r\n\r\n"),
+            ("zero byte in the path", 400, b"GET /v1/\0health HTTP/1.1\r\n" + HOST + b"\r\n"),
+            ("zero byte in the method", 400, b"GET\0X /v1/health HTTP/1.1\r\n" + HOST + b"\r\n"),
+            ("a folded line", 400, GET + HOST + b"X: a\r\n b\r\n\r\n"),
             ("control byte in a value", 400, GET + HOST + b"X-A: a\x01b\r\n\r\n"),
             ("control byte in the path", 404, b"GET /v1/he%01alth HTTP/1.1\r\n" + HOST + b"\r\n"),
         ):
@@ -79,6 +85,24 @@ class Protocol(harness.DaemonCase):
         self.assertRegex(head, rb"^HTTP/1\.1 400 ")
         self.assertIn(b"application/problem+json", head)
         self.assertIn(b'"bad_request"', body)
+
+    def test_long_headers_in_pieces_are_taken(self):
+        # close to what the library holds of one request; twice on one connection, so that
+        # the second begins within the bytes of the first
+        request = GET + HOST + b"".join(b"X-%d: %s\r\n" % (i, b"y" * 600) for i in range(45))
+        request += b"Empty:\r\nBlanks:   z\r\nCookie: a=b; c=d\r\n\r\n"
+        with self.daemon.connect() as raw:
+            for cut in (1, 7, 1000):
+                both = request * 2
+                for i in range(0, len(both), len(both) // cut):
+                    raw.sendall(both[i:i + len(both) // cut])
+                    time.sleep(0.0005)
+                received = b""
+                while received.count(b'"free_disk_bytes"') < 2:
+                    piece = raw.recv(65536)
+                    self.assertTrue(piece, received)
+                    received += piece
+                self.assertEqual(re.findall(rb"HTTP/1\.1 (\d{3}) ", received), [b"200"] * 2)
 
     def test_64_headers_are_taken(self):
         request = GET + HOST + b"".join(b"X-%d: y\r\n" % i for i in range(62))
