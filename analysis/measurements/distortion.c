@@ -106,9 +106,9 @@ static bool nothing_to_measure(const struct distortion_channel *channels, int co
                            (double)channels[i].span.frames / channels[i].sample_rate_hz);
         return problem_set(
             problem, PROBLEM_NOT_MEASURABLE, NULL,
-            "The longest part with a steady level (within 0.5 dB) lasts "
-            "%.3f s, too short for this tone; record at least 1 s of it, and "
-            "21 of its periods for each hertz of resolution below 60 Hz.",
+            "The longest part with a steady level (within 0.5 dB) lasts %.3f s, which is "
+            "too short; record at least 1 s of a steady tone, or 42 of its periods where "
+            "that is longer.",
             longest);
     }
     if (request->frequency_hz > 0)

@@ -66,15 +66,17 @@ static bool is_mains(double hz)
  * believed only in company: a device that makes them makes many. */
 static void name_far_lines(const struct naming *naming, struct distortion_lines *lines)
 {
-    const int company = 3;
+    const int company = 3, looked_at = 20; /* of the strongest */
     int length = naming->channel->plan.length, unnamed = 0, found = 0;
     int *far = lines->far_orders;
     for (int i = 0; i < lines->list.count; i++) {
         if (lines->orders[i] > 0)
             continue;
         far[i] = order_far_away(naming, &lines->list.lines[i]);
-        unnamed++;
-        found += far[i] > 0;
+        if (unnamed < looked_at) {
+            unnamed++;
+            found += far[i] > 0;
+        }
     }
     bool many = found >= company && 2 * found >= unnamed;
     for (int i = 0; i < lines->list.count; i++) {

@@ -203,6 +203,25 @@ static void folded_harmonics_of_high_order_are_no_spurs(void **state)
     report_free(report);
 }
 
+static double sign_of(double x)
+{
+    return x < 0 ? -0.5 : 0.5;
+}
+
+/* A square wave sampled as it is folds all its odd harmonics, 1/k each, into the band.
+ * Named are those to order 1000; the strongest left is order 1001 at −60.0 dBc. */
+static void the_folded_harmonics_of_a_square_are_named(void **state)
+{
+    struct tones tones = tone_of(997, 1);
+    (void)state;
+    tones.shape = sign_of;
+    struct report *report = tones_measure(&tones, NULL);
+    assert_between(synthetic_value(report, 0, "worst_spur_level"), -62, -59.8);
+    assert_close(synthetic_value(report, 0, "sfdr"), 20 * log10(3), 0.02);
+    assert_true(report->channels[0].findings[0].flag);
+    report_free(report);
+}
+
 static void a_spur_is_named_with_its_level(void **state)
 {
     struct tones tones = tone_of(997, 0.5);
@@ -262,6 +281,7 @@ int main(void)
         cmocka_unit_test(mains_stronger_than_the_tone_is_not_taken_for_it),
         cmocka_unit_test(folded_harmonics_are_named),
         cmocka_unit_test(folded_harmonics_of_high_order_are_no_spurs),
+        cmocka_unit_test(the_folded_harmonics_of_a_square_are_named),
         cmocka_unit_test(a_spur_is_named_with_its_level),
         cmocka_unit_test(noise_beyond_the_band_is_told_apart),
         cmocka_unit_test(a_tone_whose_harmonics_leave_the_band_has_no_thd),
