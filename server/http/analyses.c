@@ -132,7 +132,7 @@ static void reply_analysis(struct request *request, const struct queue_view *vie
 static void answer_state(struct request *request, bool created)
 {
     struct server_problem problem = {0};
-    struct queue_view view;
+    struct queue_view view = {0};
     end_wait(request);
     if (!analyses_find(request, request->analysis, &view, &problem)) {
         reply_problem(request, &problem);
@@ -195,7 +195,7 @@ static bool add_item(const struct request *request, const struct store_analysis 
         json_array_append_new(items, analyses_object(&view));
         return true;
     }
-    struct queue_view view;
+    struct queue_view view = {0};
     if (!queue_get(request->shared->config.queue, row->id, &view, problem))
         return problem->code == SERVER_PROBLEM_NONE;
     if (state < 0 || view.analysis.state == (enum store_state)state)
@@ -205,19 +205,20 @@ static bool add_item(const struct request *request, const struct store_analysis 
 }
 
 /* Gives one page of the list. Running ones are `queued` rows: the queue names them. */
-static json_t *list(const struct request *request, struct store_query *query,
+static json_t *list(const struct request *request, const struct store_query *query,
                     struct server_problem *problem)
 {
     int state = query->state;
     char running[QUEUE_RUNNING_MAX][ID_BYTES];
+    struct store_query asked = *query;
     struct store_analysis_page page;
     if (state == STORE_RUNNING || state == STORE_QUEUED) {
-        query->state = STORE_QUEUED;
-        query->ids = running;
-        query->id_count = queue_running(request->shared->config.queue, running);
-        query->ids_excluded = state == STORE_QUEUED;
+        asked.state = STORE_QUEUED;
+        asked.ids = running;
+        asked.id_count = queue_running(request->shared->config.queue, running);
+        asked.ids_excluded = state == STORE_QUEUED;
     }
-    if (!store_analysis_list(request->shared->config.store, query, &page, problem))
+    if (!store_analysis_list(request->shared->config.store, &asked, &page, problem))
         return NULL;
     json_t *items = json_array();
     bool listed = true;

@@ -189,7 +189,7 @@ int connections_limit(int listeners, int reserved, int least)
     struct rlimit files;
     int limit = CONNECTIONS_MAX;
     if (getrlimit(RLIMIT_NOFILE, &files) == 0 &&
-        files.rlim_cur < (rlim_t)(reserved + CONNECTIONS_MAX * DESCRIPTORS_EACH))
+        files.rlim_cur < (rlim_t)reserved + (rlim_t)CONNECTIONS_MAX * DESCRIPTORS_EACH)
         limit = ((int)files.rlim_cur - reserved) / DESCRIPTORS_EACH;
     limit /= listeners;
     return limit > least ? limit : least;

@@ -171,13 +171,13 @@ static void reply_options(struct request *request)
 static void advance(struct request *request)
 {
     const struct route *route = request->match.route;
-    if (request->refusal.code != SERVER_PROBLEM_NONE)
+    bool unread =
+        route != NULL && route->body == ROUTE_BODY_JSON && request->json == NULL;
+    if (request->refusal.code != SERVER_PROBLEM_NONE ||
+        (unread && !body_parse(&request->body, &request->json, &request->refusal)))
         reply_problem(request, &request->refusal);
     else if (route == NULL)
         reply_options(request);
-    else if (route->body == ROUTE_BODY_JSON && request->json == NULL &&
-             !body_parse(&request->body, &request->json, &request->refusal))
-        reply_problem(request, &request->refusal);
     else if (route->work != NULL && !request->worked)
         start_work(request);
     else if (route->answer != NULL)
@@ -191,6 +191,7 @@ static struct connection *connection_of(struct MHD_Connection *connection)
     return info == NULL ? NULL : info->socket_context;
 }
 
+/* The library says how many parameters. NOLINTNEXTLINE(readability-function-size) */
 static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
                               const char *url, const char *method, const char *version,
                               const char *piece, size_t *piece_bytes, void **state)

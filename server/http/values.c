@@ -63,7 +63,7 @@ static int wait_value(const char *text)
     const char *rest = skip_blanks(text + digits + (quoted && text[digits] == '"'));
     if (digits == 0 || (*rest != '\0' && *rest != ',' && *rest != ';'))
         return -1;
-    return digits > 6 ? 999999 : atoi(text);
+    return digits > 6 ? 999999 : (int)strtol(text, NULL, 10);
 }
 
 int values_prefer_wait_s(const char *header)
