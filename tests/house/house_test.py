@@ -30,7 +30,7 @@ ALLOWED = {
     "server/catalogue": {"server/base", "jansson.h"},
     "server/queue": {"server/base", "server/store", "server/workers"},
     "server/http": {"server/base", "server/store", "server/queue", "server/catalogue",
-                    "microhttpd.h", "jansson.h", "analysis/worker/wire.h"},
+                    "microhttpd.h", "jansson.h"},
     "server": SERVER | {"jansson.h"},
 }
 LIBRARIES = {"fftw3.h", "sndfile.h", "jansson.h", "seccomp.h", "sqlite3.h", "gnutls",
