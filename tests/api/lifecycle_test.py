@@ -153,12 +153,15 @@ class Workers(StateCase):
         capture = daemon.upload(LONG).json["id"]
         analysis = daemon.analyse(capture)
         end = time.monotonic() + harness.PATIENCE_S
-        state = None
+        state, pause = None, 0.01
         while state not in ("failed", "done"):
             self.assertLess(time.monotonic(), end)
             self.kill_running(daemon, analysis)
             state = daemon.get(f"/v1/analyses/{analysis}").json["state"]
-            time.sleep(0.01)
+            # One that dies before it has read the job costs no attempt: each gets more time
+            # to start than the one before.
+            time.sleep(pause)
+            pause *= 1.3
         ended = daemon.get(f"/v1/analyses/{analysis}").json
         self.assertEqual((ended["state"], ended["problem"]["code"]),
                          ("failed", "worker_crashed"))
