@@ -155,7 +155,12 @@ class Daemon:
         return socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S)
 
     def stop_workers(self):
-        """Halts its workers (SIGSTOP), so that whatever runs does not end."""
+        """Halts its workers (SIGSTOP), so that whatever runs does not end. Once all have
+        begun: one halted before would be replaced."""
+        end = time.monotonic() + PATIENCE_S
+        while self.get("/v1/health").json["workers"]["alive"] < len(self.worker_pids()):
+            assert time.monotonic() < end, "workers do not begin"
+            time.sleep(0.02)
         for pid in self.worker_pids():
             os.kill(pid, signal.SIGSTOP)
 

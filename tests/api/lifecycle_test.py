@@ -174,11 +174,7 @@ class Workers(StateCase):
 
     def test_stopped_worker_fails_its_inspection_but_keeps_the_upload(self):
         daemon = harness.Daemon("--workers", "1")
-        self.wait_for(lambda: daemon.get("/v1/health").json["workers"]["alive"] == 2,
-                      "both workers have begun")
-        stopped = daemon.worker_pids()
-        for pid in stopped:
-            os.kill(pid, signal.SIGSTOP)
+        daemon.stop_workers()
         answer = daemon.upload(TONE)
         self.assertEqual(answer.status, 201, answer)
         shapes.check(self, answer.json, shapes.CAPTURE_UNSEEN)
