@@ -50,7 +50,8 @@ run_tests() {
 memory_check() {
     for program in build/release/tests/*_test; do
         case ${program##*/} in
-        *coverage_test | *neighbours_test | queue_*test | slot_test | workers_test | confine_test | tone_test)
+        *coverage_test | *neighbours_test | queue_*test | slot_test | spawn_test | \
+            workers_test | confine_test | tone_test)
             continue
             ;;
         esac
