@@ -58,6 +58,13 @@ void window_free(struct window *window)
     window->values = NULL;
 }
 
+void window_apply(const struct window *window, const double *samples, double dc,
+                  double *windowed)
+{
+    for (int n = 0; n < window->length; n++)
+        windowed[n] = (samples[n] - dc) * window->values[n];
+}
+
 static double sinc(double x)
 {
     return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);

@@ -36,6 +36,10 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
                 struct problem *problem) __attribute__((warn_unused_result));
 void window_free(struct window *window);
 
+/** Fills windowed[length] with (samples − dc)·w. */
+void window_apply(const struct window *window, const double *samples, double dc,
+                  double *windowed);
+
 /** Transform of the window about its centre at an offset of `bins` (any real number),
  * divided by the length: the shape of a tone's main lobe. Real, since the window is
  * symmetric. */

@@ -201,18 +201,15 @@ static void report_harmonics(const struct distortion_view *view,
                              int c)
 {
     const struct distortion_channel *channel = view->channel;
-    double threshold = statistics_line_threshold(channel->spectrum.segments,
-                                                 15.0 * (view->request->harmonics - 1));
     for (int k = 2; k <= view->request->harmonics; k++) {
         struct harmonic_place place =
             tone_bands_harmonic(&view->nominal, channel->plan.length, view->tone_bins, k);
-        double beside, peak = 0;
+        double beside;
         struct power power = distortion_harmonic_power(view, &place, k, &beside);
-        for (int j = place.lobe.first; j <= place.lobe.last; j++)
-            peak = fmax(peak, channel->spectrum.sum[j]);
         bool mixed = distortion_lobe_is_mixed(lines, place.lobe, power.mean);
         bool above = place.separate && !mixed && power.mean > 0 &&
-                     !(power.mean <= power.u95) && peak > threshold * beside;
+                     !(power.mean <= power.u95) &&
+                     distortion_stands_out(view, place.lobe, beside);
         double ratio = power.mean / p->fundamental.mean;
         double highest = (fmax(power.mean, 0) + power.u95) / p->fundamental.mean;
         bool has_phase = above && !place.aliased;

@@ -48,13 +48,6 @@ struct bins distortion_mains_lobe(const struct distortion_channel *channel,
     return bins_within(lobe, (struct bins){0, channel->plan.length / 2});
 }
 
-static void window_into(double *to, const double *samples, const struct window *window,
-                        double dc)
-{
-    for (int n = 0; n < window->length; n++)
-        to[n] = (samples[n] - dc) * window->values[n];
-}
-
 /* Coherent amplitude of a harmonic from the bins of its lobe, matched with the window's
  * transform; cosine phase at the segment's centre. Scaled alike for every order. */
 static double complex match_lobe(const double *transform, const struct window *window,
@@ -86,10 +79,16 @@ static void add_phases(struct distortion_channel *channel, const double *transfo
 static double sum_outside(const double *powers, const struct tone_bands *bands,
                           struct bins range)
 {
-    double sum = spectrum_sum(powers, range);
-    for (int i = 0; i < bands->excluded_count; i++)
-        sum -= spectrum_sum(powers, bins_within(bands->excluded[i], range));
-    return sum;
+    double sum = 0;
+    int from = range.first;
+    for (int i = 0; i < bands->excluded_count; i++) {
+        struct bins hidden = bins_within(bands->excluded[i], range);
+        if (bins_width(hidden) == 0)
+            continue;
+        sum += spectrum_sum(powers, (struct bins){from, hidden.first - 1});
+        from = hidden.last + 1;
+    }
+    return sum + spectrum_sum(powers, (struct bins){from, range.last});
 }
 
 static double weighted_sum(const double *powers, const double *weights, struct bins band,
@@ -146,17 +145,7 @@ static void add_powers(struct distortion_channel *channel, const double *powers,
     moments_add(&channel->fundamental, fundamental, fundamental);
     moments_add(&channel->total, total, fundamental);
     moments_add(&channel->residual, residual, fundamental);
-    double noise = 0;
-    int from = band.first;
-    for (int i = 0; i < bands->excluded_count; i++) {
-        struct bins hidden = bins_within(bands->excluded[i], band);
-        if (bins_width(hidden) == 0)
-            continue;
-        noise += spectrum_sum(powers, (struct bins){from, hidden.first - 1});
-        from = hidden.last + 1;
-    }
-    noise += spectrum_sum(powers, (struct bins){from, band.last});
-    moments_add(&channel->noise, noise, fundamental);
+    moments_add(&channel->noise, sum_outside(powers, bands, band), fundamental);
     moments_add(&channel->noise_a,
                 weighted_sum_outside(powers, channel->a_weights, bands->excluded,
                                      bands->excluded_count, band),
@@ -178,7 +167,7 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     struct pass *pass = context;
     struct distortion_channel *channel = pass->channels[plan];
     int length = channel->plan.length, order = pass->request->harmonics;
-    window_into(pass->buffer, samples, &channel->window, channel->span.dc);
+    window_apply(&channel->window, samples, channel->span.dc, pass->buffer);
     struct tone_fit fit =
         tone_fit_block(pass->buffer, &channel->window, channel->cycles, 3);
     channel->cycles = fit.cycles;

@@ -16,6 +16,9 @@ bool distortion_view_new(const struct distortion_channel *channel,
         (channel->track.maximum_cycles - channel->track.minimum_cycles) / 2 * length;
     *ret = (struct distortion_view){
         .channel = channel, .request = request, .tone_bins = tone_bins};
+    int lobe_bins = 2 * WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS + 1;
+    ret->line_threshold = statistics_line_threshold(channel->spectrum.segments,
+                                                    lobe_bins * (request->harmonics - 1));
     if (!tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &ret->nominal,
                         problem) ||
         !tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &ret->wide, problem))
@@ -119,15 +122,13 @@ static double ratio_u95(const struct moments *moments, double numerator,
     return hypot(moments_u95_of_difference(moments, factor), more) / fundamental;
 }
 
-static bool stands_out(const struct distortion_view *view, struct bins lobe, double noise)
+bool distortion_stands_out(const struct distortion_view *view, struct bins lobe,
+                           double density)
 {
-    const struct spectrum *spectrum = &view->channel->spectrum;
-    double width = bins_width(lobe), peak = 0;
-    double threshold = statistics_line_threshold(spectrum->segments,
-                                                 width * (view->request->harmonics - 1));
+    double peak = 0;
     for (int j = lobe.first; j <= lobe.last; j++)
-        peak = fmax(peak, spectrum->sum[j]);
-    return peak > threshold * noise / width;
+        peak = fmax(peak, view->channel->spectrum.sum[j]);
+    return peak > view->line_threshold * density;
 }
 
 static void thd_power(const struct distortion_view *view,
@@ -144,7 +145,8 @@ static void thd_power(const struct distortion_view *view,
         struct power under = lobe_noise(view, place.lobe);
         powers->has_harmonics_in_band = true;
         powers->thd_stands_out =
-            powers->thd_stands_out || stands_out(view, place.lobe, under.mean);
+            powers->thd_stands_out ||
+            distortion_stands_out(view, place.lobe, under.mean / bins_width(place.lobe));
         add(&noise, under);
     }
     powers->thd = with_noise(&channel->thd, less(noise), 0);

@@ -34,6 +34,7 @@ struct distortion_view {
     struct tone_bands nominal; /* as each segment was cut */
     struct tone_bands wide;    /* what the average must not take for noise */
     double tone_bins;
+    double line_threshold; /* over the density, for the lobes of all harmonics */
 };
 
 /** Borrows channel and request. OUT_OF_MEMORY; free with distortion_view_free in any
@@ -47,6 +48,10 @@ void distortion_view_free(struct distortion_view *view);
 void distortion_powers_gather(const struct distortion_view *view,
                               const struct distortion_lines *lines,
                               struct distortion_powers *powers);
+
+/** Whether the highest bin of a harmonic's lobe is a line over noise of this density. */
+bool distortion_stands_out(const struct distortion_view *view, struct bins lobe,
+                           double density);
 
 /** One harmonic, signed: its lobe less the noise under it. *ret_density: of that noise,
  * mean square per bin. */

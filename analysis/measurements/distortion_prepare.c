@@ -66,8 +66,7 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
     int length = window->length;
     (void)plan;
     (void)index;
-    for (int n = 0; n < length; n++)
-        coarse->buffer[n] = (samples[n] - channel->span.dc) * window->values[n];
+    window_apply(window, samples, channel->span.dc, coarse->buffer);
     if (!fft_forward(coarse->cache, length, coarse->buffer, problem))
         return false;
     spectrum_powers(coarse->buffer, window);
@@ -75,8 +74,7 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
     if (peak < 1)
         return true;
     double start = lines_interpolate(coarse->buffer, peak) / length;
-    for (int n = 0; n < length; n++)
-        coarse->buffer[n] = (samples[n] - channel->span.dc) * window->values[n];
+    window_apply(window, samples, channel->span.dc, coarse->buffer);
     struct tone_fit fit = tone_fit_block(coarse->buffer, window, start, SEARCH_PASSES);
     coarse->found = true;
     coarse->cycles = fit.cycles;
