@@ -270,13 +270,25 @@ static int serving_threads(void)
     return processors > SERVING_THREADS_MIN ? (int)processors : SERVING_THREADS_MIN;
 }
 
+/* The library's own way to stop listening (MHD_quiesce_daemon) races its threads over who
+ * takes the socket out of the poll first, and aborts the process when they win. */
+static enum MHD_Result accept_policy(void *context, const struct sockaddr *address,
+                                     socklen_t length)
+{
+    struct request_context *shared = context;
+    (void)address;
+    (void)length;
+    return atomic_load(&shared->stopping) ? MHD_NO : MHD_YES;
+}
+
+/* Takes the socket over when it succeeds: MHD_stop_daemon closes it. */
 static struct MHD_Daemon *serve(struct http *http, int socket, int limit)
 {
     struct request_context *shared = &http->shared;
     return MHD_start_daemon(
         MHD_USE_INTERNAL_POLLING_THREAD | MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME |
             MHD_USE_ITC,
-        0, NULL, NULL, handle, NULL, MHD_OPTION_LISTEN_SOCKET, socket,
+        0, accept_policy, shared, handle, NULL, MHD_OPTION_LISTEN_SOCKET, socket,
         MHD_OPTION_THREAD_POOL_SIZE, (unsigned)serving_threads(),
         MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)CONNECTION_MEMORY_BYTES,
         MHD_OPTION_CONNECTION_LIMIT, (unsigned)limit, MHD_OPTION_CONNECTION_TIMEOUT,
@@ -364,13 +376,6 @@ void http_stop(struct http *http)
     if (http == NULL)
         return;
     atomic_store(&http->shared.stopping, true);
-    for (int i = 0; i < http->count; i++) {
-        if (http->daemons[i] != NULL)
-            MHD_quiesce_daemon(http->daemons[i]);
-        /* Refuses who comes now. Closed at the end only: the library's threads may still
-         * take the descriptor out of their polls. */
-        shutdown(http->listeners[i].socket, SHUT_RDWR);
-    }
     if (http->shared.deadlines != NULL)
         deadlines_fire_all(http->shared.deadlines, DEADLINE_WAIT);
     if (!drain(http))
@@ -382,7 +387,8 @@ void http_stop(struct http *http)
     for (int i = 0; i < http->count; i++) {
         if (http->daemons[i] != NULL)
             MHD_stop_daemon(http->daemons[i]);
-        close(http->listeners[i].socket);
+        else
+            close(http->listeners[i].socket);
     }
     connections_stop(http->shared.connections);
     deadlines_stop(http->shared.deadlines);
