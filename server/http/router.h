@@ -24,6 +24,13 @@ struct route {
     const char
         *query; /* known parameters, separated by spaces; NULL: the handler checks */
     enum route_body body;
+    /* What the interface's own description (GET /v1/openapi.json) says of the route. */
+    const char *summary; /* one sentence */
+    const char *fields;  /* JSON body: known members, separated by spaces; "name!" must be
+                            there. Others are refused before the handler runs. */
+    const char *replies; /* each success and its schema, separated by commas: "201
+                            capture"; "204 -" has no body, "200 audio/wav" is not JSON */
+    const char *problems; /* codes, separated by spaces, beside those of every path */
     /** Before the body is read (may be NULL): false refuses the request with *problem. */
     bool (*begin)(struct request *request, struct server_problem *problem);
     /** After the body, on a thread that may block, the connection being suspended (may be
