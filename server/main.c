@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <sys/resource.h>
+#include <time.h>
 
 #include "server/base/limits.h"
 #include "server/base/log.h"
@@ -20,6 +21,7 @@ enum {
     EXIT_USAGE = 2,
     MESSAGE_BYTES = 400,
     DESCRIPTORS_MAX = 65536,
+    TEND_S = 5, /* between two looks at the disk */
 };
 
 struct daemon {
@@ -179,12 +181,21 @@ static void raise_descriptor_limit(void)
     }
 }
 
+/* The signal that ends it. */
+static int wait_for_end(struct daemon *daemon, const sigset_t *ends)
+{
+    static const struct timespec pause = {.tv_sec = TEND_S};
+    int received;
+    while ((received = sigtimedwait(ends, NULL, &pause)) < 0)
+        spool_tend(daemon->spool);
+    return received;
+}
+
 int main(int argc, char **argv)
 {
     static struct daemon daemon; /* too large for a stack */
     struct server_problem problem = {0};
     char message[MESSAGE_BYTES];
-    int received;
     if (!options_read(argc, argv, &daemon.options, message)) {
         fprintf(stderr, "residuumd: %s\n", message);
         return EXIT_USAGE;
@@ -204,7 +215,7 @@ int main(int argc, char **argv)
     if (started) {
         for (int i = 0; http_url(daemon.http, i) != NULL; i++)
             fprintf(stderr, "listening on %s\n", http_url(daemon.http, i));
-        sigwait(&ends, &received);
+        int received = wait_for_end(&daemon, &ends);
         log_line(LOG_LEVEL_INFO, "stopping on signal %d", received);
     } else {
         fprintf(stderr, "residuumd: %s\n", problem.detail);

@@ -15,8 +15,9 @@ static bool flush(struct writer *writer, struct problem *problem)
             write(writer->descriptor, writer->buffer + done, writer->used - done);
         if (put < 0 && errno == EINTR)
             continue;
+        bool full = put < 0 && (errno == ENOSPC || errno == EDQUOT);
         if (put < 0)
-            return problem_set(problem, PROBLEM_IO, NULL,
+            return problem_set(problem, full ? PROBLEM_DISK_FULL : PROBLEM_IO, NULL,
                                "Writing the audio failed after %lld bytes: %s.",
                                (long long)writer->bytes_written, strerror(errno));
         done += (size_t)put;

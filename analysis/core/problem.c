@@ -46,6 +46,7 @@ const char *problem_code(enum problem_kind kind)
         [PROBLEM_WRONG_SIGNAL] = "wrong_signal",
         [PROBLEM_NOT_FINITE] = "not_finite",
         [PROBLEM_OUT_OF_MEMORY] = "out_of_memory",
+        [PROBLEM_DISK_FULL] = "disk_full",
         [PROBLEM_IO] = "unavailable",
     };
     assert(kind >= PROBLEM_NONE && kind < PROBLEM_KINDS);

@@ -19,6 +19,7 @@ enum problem_kind {
     PROBLEM_WRONG_SIGNAL,
     PROBLEM_NOT_FINITE, /* a sample is NaN or infinite */
     PROBLEM_OUT_OF_MEMORY,
+    PROBLEM_DISK_FULL,
     PROBLEM_IO, /* reading or writing a descriptor failed */
     PROBLEM_KINDS,
 };

@@ -189,8 +189,9 @@ static bool write_all(int descriptor, const void *bytes, size_t count,
         ssize_t put = write(descriptor, (const char *)bytes + done, count - done);
         if (put < 0 && errno == EINTR)
             continue;
+        bool full = put < 0 && (errno == ENOSPC || errno == EDQUOT);
         if (put < 0)
-            return problem_set(problem, PROBLEM_IO, NULL,
+            return problem_set(problem, full ? PROBLEM_DISK_FULL : PROBLEM_IO, NULL,
                                "Writing the result failed: %s.", strerror(errno));
         done += (size_t)put;
     }

@@ -71,18 +71,14 @@ static json_t *make_request(const struct store_analysis *analysis)
                      analysis->measurement, "settings", settings);
 }
 
-static enum attempt_end end_of(const struct attempt *attempt,
-                               enum workers_outcome outcome,
+static enum attempt_end end_of(enum workers_outcome outcome,
                                const struct server_problem *problem)
 {
     switch (outcome) {
     case WORKERS_DONE:
         return ATTEMPT_DONE;
     case WORKERS_REFUSED:
-        if (problem->code == SERVER_PROBLEM_UNAVAILABLE &&
-            spool_free_bytes(attempt->spool) < ATTEMPT_FLOOR_BYTES)
-            return ATTEMPT_LATER;
-        return ATTEMPT_FAILED;
+        return problem->code == SERVER_PROBLEM_DISK_FULL ? ATTEMPT_LATER : ATTEMPT_FAILED;
     case WORKERS_TIMED_OUT:
     case WORKERS_OUT_OF_MEMORY:
         return ATTEMPT_FAILED;
@@ -113,7 +109,7 @@ static enum attempt_end measure(const struct attempt *attempt, const json_t *req
     json_t *answer = NULL;
     enum workers_outcome outcome = workers_run(attempt->workers, &call, &answer, problem);
     json_decref(answer);
-    return end_of(attempt, outcome, problem);
+    return end_of(outcome, problem);
 }
 
 enum attempt_end attempt_run(const struct attempt *attempt,

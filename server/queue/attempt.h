@@ -9,12 +9,6 @@
 #include "server/store/store.h"
 #include "server/workers/workers.h"
 
-enum {
-    /* below so much free space a worker's failure to write is the disk's fault, not the
-       job's */
-    ATTEMPT_FLOOR_BYTES = 16 << 20,
-};
-
 struct attempt {
     struct store *store;
     struct spool *spool;

@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "server/base/ids.h"
+#include "server/store/ballast.h"
 #include "server/store/spool_parts.h"
 
 bool spool_parts_problem(const struct spool *spool, int error, const char *what,
@@ -160,6 +161,7 @@ bool spool_open(const char *state_folder, struct spool **ret,
     }
     if (!take_lock(spool, problem))
         goto out;
+    spool_tend(spool);
     opened = open_folders(spool);
     if (!opened)
         spool_parts_problem(spool, errno, what, problem);
@@ -190,6 +192,11 @@ uint64_t spool_free_bytes(const struct spool *spool)
     if (fstatvfs(spool->root, &file_system) != 0)
         return 0;
     return (uint64_t)file_system.f_bavail * file_system.f_frsize;
+}
+
+void spool_tend(struct spool *spool)
+{
+    ballast_tend(spool->root);
 }
 
 int spool_open_content(const struct spool *spool, const char *sha256)

@@ -29,6 +29,9 @@ void spool_close(struct spool *spool);
  *  orphans/, marks rows whose file is missing or has another length. Logs what it did. */
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
     __attribute__((warn_unused_result));
+/** Gives up the ballast when the disk is full and makes it again when there is room:
+ * called every few seconds. */
+void spool_tend(struct spool *spool);
 /** Free bytes on the state folder's file system. */
 uint64_t spool_free_bytes(const struct spool *spool);
 
@@ -67,7 +70,8 @@ void spool_upload_free(struct spool_upload *upload);
 int spool_open_content(const struct spool *spool, const char *sha256);
 
 /** The id of an analysis has the shape of ids.h in all calls below. A new empty file for
- * one attempt of an analysis, open for writing, or −1 with a problem. */
+ * one attempt of an analysis, open for writing, or −1 with a problem: DISK_FULL where a
+ * result might take what uploads, too, leave free. */
 int spool_result_begin(struct spool *spool, const char *analysis_id, int attempt,
                        struct server_problem *problem);
 /** Syncs the attempt's file and renames it to the analysis's result. */

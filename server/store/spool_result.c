@@ -10,7 +10,10 @@
 #include "server/base/ids.h"
 #include "server/store/spool_parts.h"
 
-enum { NAME_BYTES = ID_BYTES + 24 };
+enum {
+    NAME_BYTES = ID_BYTES + 24,
+    ROOM_BYTES = 8 << 20, /* more than a result of 8 channels takes */
+};
 
 static void part_name(const char *analysis_id, int attempt, char name[NAME_BYTES])
 {
@@ -23,6 +26,8 @@ int spool_result_begin(struct spool *spool, const char *analysis_id, int attempt
 {
     char name[NAME_BYTES];
     part_name(analysis_id, attempt, name);
+    if (!spool_parts_room(spool, ROOM_BYTES, "a result's", problem))
+        return -1;
     /* A worker killed in an attempt of this number may still hold the old file: it must
      * not write into the new one. */
     unlinkat(spool->results, name, 0);

@@ -17,17 +17,14 @@ enum {
 };
 
 /* The database's own name must outlast a power failure, too. */
-static bool sync_folder(const char *folder, struct server_problem *problem)
+static bool sync_folder(struct store *store, const char *folder,
+                        struct server_problem *problem)
 {
-    int file = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    bool synced = file >= 0 && fsync(file) == 0;
-    if (!synced)
-        server_problem_set(
-            problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-            "The state folder %.250s could not be brought to the disk (%m).", folder);
-    if (file >= 0)
-        close(file);
-    return synced;
+    store->folder = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    return (store->folder >= 0 && fsync(store->folder) == 0) ||
+           server_problem_set(
+               problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+               "The state folder %.250s could not be brought to the disk (%m).", folder);
 }
 
 bool store_open(const char *state_folder, struct store **ret,
@@ -38,6 +35,7 @@ bool store_open(const char *state_folder, struct store **ret,
     if (store == NULL)
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
                                   "There is no memory for the database.");
+    store->folder = -1;
     pthread_mutex_init(&store->lock, NULL);
     pthread_cond_init(&store->given_back, NULL);
     bool opened = false;
@@ -50,12 +48,12 @@ bool store_open(const char *state_folder, struct store **ret,
     }
     if (!store_sql_open(path, false, &store->writing, problem) ||
         !store_schema_ready(&store->writing, state_folder, problem) ||
-        !sync_folder(state_folder, problem))
+        !sync_folder(store, state_folder, problem))
         goto out;
     for (int i = 0; i < STORE_SQLITE_READERS; i++)
         if (!store_sql_open(path, true, &store->readers[i], problem))
             goto out;
-    opened = store_writer_start(&store->writing, &store->writer, problem);
+    opened = store_writer_start(&store->writing, store->folder, &store->writer, problem);
 out:
     if (opened)
         *ret = store;
@@ -74,6 +72,8 @@ void store_close(struct store *store)
     /* The last connection to close moves the write-ahead log into the file: only the
      * writing one may do so. */
     store_sql_close(&store->writing);
+    if (store->folder >= 0)
+        close(store->folder);
     pthread_cond_destroy(&store->given_back);
     pthread_mutex_destroy(&store->lock);
     free(store);

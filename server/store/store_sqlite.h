@@ -12,6 +12,7 @@
 enum { STORE_SQLITE_READERS = 4 };
 
 struct store {
+    int folder;               /* the state folder */
     struct store_sql writing; /* the writing thread's */
     struct store_writer *writer;
     pthread_mutex_t lock; /* over `taken` */

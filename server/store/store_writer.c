@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "server/store/ballast.h"
+
 /* A change that waits; it lives on the stack of the thread that waits for it. */
 struct request {
     store_writer_change *change;
@@ -16,6 +18,7 @@ struct request {
 
 struct store_writer {
     struct store_sql *sql;
+    int folder; /* of the ballast */
     pthread_t thread;
     pthread_mutex_t lock; /* over all below and every request's `ended` */
     pthread_cond_t arrived, ended;
@@ -70,6 +73,22 @@ static bool commit_together(struct store_writer *writer, struct request *first,
     return false;
 }
 
+/* On a full disk tried once more, without the ballast. */
+static bool commit_somehow(struct store_writer *writer, struct request *first,
+                           struct server_problem *problem)
+{
+    if (commit_together(writer, first, problem))
+        return true;
+    if (problem->code != SERVER_PROBLEM_DISK_FULL || !ballast_give_up(writer->folder))
+        return false;
+    *problem = (struct server_problem){0};
+    for (struct request *request = first; request != NULL; request = request->next) {
+        request->made = false;
+        request->problem = (struct server_problem){0};
+    }
+    return commit_together(writer, first, problem);
+}
+
 static void commit_batch(struct store_writer *writer, struct request *first)
 {
     struct server_problem problem = {0};
@@ -79,7 +98,7 @@ static void commit_batch(struct store_writer *writer, struct request *first)
                            "An earlier change of residuum.db could not be brought to the "
                            "disk; check the disk, then start residuumd again.");
     else
-        committed = commit_together(writer, first, &problem);
+        committed = commit_somehow(writer, first, &problem);
     for (struct request *request = first; request != NULL && !committed;
          request = request->next) {
         request->made = false;
@@ -114,7 +133,7 @@ static void *write_batches(void *context)
     return NULL;
 }
 
-bool store_writer_start(struct store_sql *sql, struct store_writer **ret,
+bool store_writer_start(struct store_sql *sql, int folder, struct store_writer **ret,
                         struct server_problem *problem)
 {
     struct store_writer *writer = calloc(1, sizeof *writer);
@@ -122,6 +141,7 @@ bool store_writer_start(struct store_sql *sql, struct store_writer **ret,
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
                                   "There is no memory for the database's thread.");
     writer->sql = sql;
+    writer->folder = folder;
     writer->last = &writer->first;
     pthread_mutex_init(&writer->lock, NULL);
     pthread_cond_init(&writer->arrived, NULL);

@@ -15,9 +15,10 @@ struct store_writer;
 typedef bool store_writer_change(struct store_sql *sql, const void *context,
                                  struct server_problem *problem);
 
-/** Starts the thread. Borrows the connection, which belongs to the thread until the stop.
- */
-bool store_writer_start(struct store_sql *sql, struct store_writer **ret,
+/** Starts the thread. Borrows the connection, which belongs to the thread until the stop,
+ * and the state folder, open as `folder`: where the disk is full, its ballast is given up
+ * and the batch tried once more. */
+bool store_writer_start(struct store_sql *sql, int folder, struct store_writer **ret,
                         struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Ends the thread; no change may be under way any more. Accepts NULL. */

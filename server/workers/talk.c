@@ -110,6 +110,7 @@ static bool worker_may_say(enum server_problem_code code)
     case SERVER_PROBLEM_NOT_FINITE:
     case SERVER_PROBLEM_OUT_OF_MEMORY:
     case SERVER_PROBLEM_UNAVAILABLE:
+    case SERVER_PROBLEM_DISK_FULL:
         return true;
     default:
         return false;

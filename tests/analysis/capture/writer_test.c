@@ -127,7 +127,7 @@ static void full_disk_is_said(void **state)
     assert_true(writer_begin(descriptor, &format, &writer, &problem));
     assert_true(writer_frames(&writer, (const int32_t[]){0}, 1, &problem));
     assert_false(writer_end(&writer, &bytes, &problem));
-    assert_int_equal(problem.kind, PROBLEM_IO);
+    assert_int_equal(problem.kind, PROBLEM_DISK_FULL);
     assert_non_null(strstr(problem.detail, "No space left"));
     close(descriptor);
 }

@@ -50,6 +50,7 @@ static void codes_are_those_of_the_interface(void **state)
     assert_string_equal(problem_code(PROBLEM_WRONG_SIGNAL), "wrong_signal");
     assert_string_equal(problem_code(PROBLEM_NOT_FINITE), "not_finite");
     assert_string_equal(problem_code(PROBLEM_OUT_OF_MEMORY), "out_of_memory");
+    assert_string_equal(problem_code(PROBLEM_DISK_FULL), "disk_full");
     assert_string_equal(problem_code(PROBLEM_IO), "unavailable");
     for (int kind = 0; kind < PROBLEM_KINDS; kind++)
         assert_non_null(problem_code((enum problem_kind)kind));

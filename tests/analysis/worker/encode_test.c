@@ -164,7 +164,7 @@ static void full_disk_is_said(void **state)
     struct problem problem = {0};
     int descriptor = open("/dev/full", O_WRONLY | O_CLOEXEC);
     assert_false(encode_result(&settings, report, descriptor, &problem));
-    assert_int_equal(problem.kind, PROBLEM_IO);
+    assert_int_equal(problem.kind, PROBLEM_DISK_FULL);
     assert_non_null(strstr(problem.detail, "No space left"));
     close(descriptor);
     report_free(report);

@@ -241,6 +241,22 @@ static void rename_column(const struct house *house, const char *from, const cha
     assert_int_equal(sqlite3_close(db), SQLITE_OK);
 }
 
+static void a_full_disk_only_delays(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    char id[ID_BYTES];
+    house_add(&house, "full-once", "first", id);
+    house_wait(&house, id, STORE_DONE);
+    struct store_analysis analysis;
+    assert_true(store_analysis_get(house.store, id, &analysis, NULL));
+    assert_int_equal(analysis.attempts, 0);
+    store_analysis_free(&analysis);
+    assert_int_equal(house_part_files(&house), 0);
+    house_close(&house);
+}
+
 static void a_database_that_cannot_tell_only_delays(void **state)
 {
     (void)state;
@@ -363,6 +379,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_lost_floor_fails_with_its_field),
         cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
         cmocka_unit_test(a_shortage_of_descriptors_only_delays),
+        cmocka_unit_test(a_full_disk_only_delays),
         cmocka_unit_test(a_database_that_cannot_tell_only_delays),
         cmocka_unit_test(an_end_that_cannot_be_recorded_is_recorded_later),
         cmocka_unit_test(stopping_does_not_wait_for_a_failing_disk),

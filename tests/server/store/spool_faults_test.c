@@ -260,6 +260,11 @@ static void results_tell_faults_too(void **state)
 {
     static const char id[] = "ana_abcdefghijklmnopqrst";
     struct server_problem problem = {0};
+    free_bytes = SPOOL_FLOOR_BYTES + (8 << 20) - 1; /* the room for one is 8 MiB */
+    assert_int_equal(spool_result_begin(*state, id, 1, &problem), -1);
+    assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
+    assert_non_null(strstr(problem.detail, "25165823 bytes"));
+    free_bytes++;
     close(spool_result_begin(*state, id, 1, &problem));
     sync_error = ENOSPC;
     assert_false(spool_result_keep(*state, id, 1, &problem));

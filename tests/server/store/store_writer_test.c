@@ -4,6 +4,7 @@
 #include "server/store/store_writer.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <limits.h>
 #include <pthread.h>
 #include <semaphore.h>
@@ -17,9 +18,24 @@
 
 static atomic_int write_error, sync_error, syncs;
 
+struct fixture {
+    struct store_sql sql;
+    int folder;
+    struct store_writer *writer;
+    char path[PATH_MAX];
+};
+
+static struct fixture fixture;
+static atomic_bool ballast_helps; /* writes fail only as long as it is there */
+
+static bool has_ballast(void)
+{
+    return faccessat(fixture.folder, "ballast", F_OK, 0) == 0;
+}
+
 ssize_t pwrite64(int file, const void *bytes, size_t count, off64_t offset)
 {
-    if (write_error != 0) {
+    if (write_error != 0 && (!ballast_helps || has_ballast())) {
         errno = write_error;
         return -1;
     }
@@ -36,28 +52,23 @@ int fdatasync(int file)
     return (int)syscall(SYS_fdatasync, file);
 }
 
-struct fixture {
-    struct store_sql sql;
-    struct store_writer *writer;
-    char path[PATH_MAX];
-};
-
-static struct fixture fixture;
-
 static int start(void **state)
 {
     char folder[PATH_MAX];
     (void)state;
     struct server_problem problem = {0};
     write_error = sync_error = 0;
+    ballast_helps = false;
     support_temporary_folder(folder);
+    fixture.folder = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     snprintf(fixture.path, sizeof fixture.path, "%.4000s/test.db", folder);
     return store_sql_open(fixture.path, false, &fixture.sql, &problem) &&
                    store_sql_run(&fixture.sql,
                                  "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
                                  "CREATE TABLE number(n INTEGER UNIQUE)",
                                  &problem) &&
-                   store_writer_start(&fixture.sql, &fixture.writer, &problem)
+                   store_writer_start(&fixture.sql, fixture.folder, &fixture.writer,
+                                      &problem)
                ? 0
                : -1;
 }
@@ -67,6 +78,7 @@ static int stop(void **state)
     (void)state;
     store_writer_stop(fixture.writer);
     store_sql_close(&fixture.sql);
+    close(fixture.folder);
     return 0;
 }
 
@@ -202,6 +214,32 @@ static void writer_tells_a_full_disk_and_goes_on_when_there_is_room(void **state
     assert_int_equal(count_rows("1"), 1);
 }
 
+static void writer_gives_up_the_ballast_on_a_full_disk(void **state)
+{
+    (void)state;
+    int ballast = openat(fixture.folder, "ballast", O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
+    assert_true(ballast >= 0);
+    close(ballast);
+    struct client clients[BATCH];
+    for (int i = 1; i < BATCH; i++)
+        clients[i] = (struct client){i == 3 ? insert_and_fail : insert, i, false, {0}};
+    write_error = ENOSPC;
+    ballast_helps = true;
+    make_as_one_batch(clients);
+    for (int i = 1; i < BATCH; i++)
+        if (clients[i].made != (i != 3))
+            fail_msg("client %d: %s", i, clients[i].problem.detail);
+    assert_int_equal(clients[3].problem.code, SERVER_PROBLEM_CONFLICT);
+    assert_false(has_ballast());
+    assert_int_equal(count_rows("1"), BATCH - 2);
+    /* There is no second one: the next full disk is told. */
+    ballast_helps = false;
+    int number = 99;
+    struct server_problem problem = {0};
+    assert_false(store_writer_make(fixture.writer, insert, &number, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
+}
+
 static void writer_stops_writing_after_a_failed_sync(void **state)
 {
     (void)state;
@@ -235,6 +273,7 @@ int main(void)
         TEST(writer_keeps_the_others_of_a_failed_change),
         TEST(writer_syncs_once_for_a_batch),
         TEST(writer_tells_a_full_disk_and_goes_on_when_there_is_room),
+        TEST(writer_gives_up_the_ballast_on_a_full_disk),
         TEST(writer_stops_writing_after_a_failed_sync),
         TEST(writer_needs_no_place_for_the_problem),
     };

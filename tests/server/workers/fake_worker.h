@@ -84,6 +84,11 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
         kill(getpid(), SIGKILL);
     if (strcmp(act, "crash-once") == 0 && fake_worker_first(path))
         kill(getpid(), SIGKILL);
+    if (strcmp(act, "full-once") == 0 && fake_worker_first(path)) {
+        fake_worker_say(socket, "{\"answer\":\"problem\",\"code\":\"disk_full\","
+                                "\"field\":null,\"detail\":\"No space left.\"}");
+        return;
+    }
     if (strcmp(act, "hang") == 0)
         fake_worker_hang();
     if (strcmp(act, "wait-for-file") == 0)
