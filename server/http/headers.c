@@ -21,6 +21,12 @@ static void take_single(const char **slot, const char *name, const char *value,
     *slot = value;
 }
 
+static void take_line(struct headers_lines *lines, const char *value)
+{
+    if (lines->count < HEADERS_LINES_MAX)
+        lines->lines[lines->count++] = value;
+}
+
 static void check_bytes(const char *name, const char *value, struct server_problem *fault)
 {
     const char *token = "!#$%&'*+-.^_`|~0123456789"
@@ -49,6 +55,8 @@ void headers_take(struct headers *headers, const char *name, const char *value)
         {"Transfer-Encoding", &headers->transfer_encoding},
         {"Content-Digest", &headers->content_digest},
         {"Expect", &headers->expect},
+        {"Range", &headers->range},
+        {"If-Range", &headers->if_range},
     };
     value = value != NULL ? value : "";
     headers->count++;
@@ -56,6 +64,10 @@ void headers_take(struct headers *headers, const char *name, const char *value)
     for (size_t i = 0; i < sizeof singles / sizeof singles[0]; i++)
         if (strcasecmp(name, singles[i].name) == 0)
             take_single(singles[i].slot, singles[i].name, value, &headers->fault);
+    if (strcasecmp(name, "Accept") == 0)
+        take_line(&headers->accept, value);
+    if (strcasecmp(name, "If-None-Match") == 0)
+        take_line(&headers->if_none_match, value);
     if (strcasecmp(name, "Prefer") == 0 && headers->prefer_wait_s < 0)
         headers->prefer_wait_s = values_prefer_wait_s(value);
 }

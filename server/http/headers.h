@@ -12,11 +12,20 @@
 
 #include "server/base/problem.h"
 
+/** A header that may come in several lines, which are one list; lines beyond the last of
+ * these are not looked at. */
+enum { HEADERS_LINES_MAX = 4 };
+struct headers_lines {
+    const char *lines[HEADERS_LINES_MAX];
+    int count;
+};
+
 /** What the header says; texts are borrowed from the connection. NULL: not there. */
 struct headers {
     int count;
     const char *host, *origin, *content_length, *content_encoding, *transfer_encoding;
-    const char *content_digest, *expect;
+    const char *content_digest, *expect, *range, *if_range;
+    struct headers_lines accept, if_none_match;
     int prefer_wait_s;           /* −1: no wish */
     struct server_problem fault; /* the first one met while taking them in */
 };
