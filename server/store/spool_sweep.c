@@ -104,7 +104,7 @@ static bool visit_content_folder(struct sweep *sweep, int folder, const char *na
     return true;
 }
 
-static bool is_present(const char *sha256, uint64_t bytes, void *context)
+static enum store_audio look(const char *sha256, uint64_t bytes, void *context)
 {
     struct sweep *sweep = context;
     char path[SPOOL_CONTENT_PATH_BYTES];
@@ -114,17 +114,17 @@ static bool is_present(const char *sha256, uint64_t bytes, void *context)
         fstatat(sweep->spool->objects, path, &facts, AT_SYMLINK_NOFOLLOW) == 0 &&
         S_ISREG(facts.st_mode);
     if (exists && (uint64_t)facts.st_size == bytes)
-        return true;
+        return STORE_AUDIO_PRESENT;
     sweep->lost++;
     if (exists)
         log_line(
             LOG_LEVEL_ERROR,
-            "objects/%s is %lld bytes long instead of %llu; its capture is marked lost",
+            "objects/%s is %lld bytes long instead of %llu; its capture is marked so",
             path, (long long)facts.st_size, (unsigned long long)bytes);
     else
-        log_line(LOG_LEVEL_ERROR, "objects/%s is missing; its capture is marked lost",
+        log_line(LOG_LEVEL_ERROR, "objects/%s is missing; its capture is marked so",
                  path);
-    return false;
+    return exists ? STORE_AUDIO_CHANGED : STORE_AUDIO_MISSING;
 }
 
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
@@ -135,7 +135,7 @@ bool spool_sweep(struct spool *spool, struct store *store, struct server_problem
                  each_entry(&sweep, spool->rendered, ".", visit_partial) &&
                  each_entry(&sweep, spool->results, ".", visit_result) &&
                  each_entry(&sweep, spool->objects, ".", visit_content_folder) &&
-                 store_mark_lost(store, is_present, &sweep, problem);
+                 store_mark_audio(store, look, &sweep, problem);
     pthread_mutex_unlock(&spool->contents);
     if (sweep.parts + sweep.orphans + sweep.lost > 0)
         log_line(LOG_LEVEL_INFO,

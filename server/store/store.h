@@ -16,6 +16,12 @@
 
 struct store;
 
+enum store_audio { /* the recording's file, as the start-up found it */
+                   STORE_AUDIO_PRESENT,
+                   STORE_AUDIO_MISSING,
+                   STORE_AUDIO_CHANGED,
+};
+
 struct store_capture {
     char id[ID_BYTES];
     char *name;          /* never NULL; "" when not given */
@@ -26,7 +32,9 @@ struct store_capture {
     char sha256[65]; /* lower-case hex */
     char *format;    /* JSON object as `inspect` gave it, or NULL when it failed */
     char *warnings;  /* JSON array, never NULL */
-    bool lost;       /* its file was not there when the daemon started */
+    bool pinned;     /* not to be deleted */
+    enum store_audio audio;
+    int64_t content_mtime_ns; /* of its file when it was known to be right; 0: unknown */
 };
 
 enum store_state {
@@ -52,8 +60,9 @@ struct store_analysis {
     char *problem;       /* JSON object {code, title, detail, field?} or NULL */
 };
 
-/** Opens STATE/residuum.db, made if missing. Refuses a newer version and a damaged file,
- * each with a sentence. The folder exists and is locked by the caller (spool_open). */
+/** Opens STATE/residuum.db, made if missing, brought up to date if older. Refuses a newer
+ * version and a damaged file, each with a sentence. The folder exists and is locked by
+ * the caller (spool_open). */
 bool store_open(const char *state_folder, struct store **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void store_close(struct store *store);
@@ -135,10 +144,11 @@ bool store_each_queued(struct store *store,
 /** True when a capture row refers to this content, or when that cannot be told (start-up
  * sweep of the spool, which deletes what has no row). */
 bool store_has_content(struct store *store, const char *sha256);
-/** Marks captures whose content `present` denies as lost, and unmarks those it finds. */
-bool store_mark_lost(struct store *store,
-                     bool (*present)(const char *sha256, uint64_t bytes, void *context),
-                     void *context, struct server_problem *problem)
+/** Records of every capture what `look` finds of its content. */
+bool store_mark_audio(struct store *store,
+                      enum store_audio (*look)(const char *sha256, uint64_t bytes,
+                                               void *context),
+                      void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
 /** "queued", "running", "done", "failed", "cancelled"; and back (−1: none of them). */

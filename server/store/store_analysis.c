@@ -124,8 +124,9 @@ bool store_analysis_attempt(struct store *store, const char *id, int attempts,
 }
 
 /* Fills *ret from a row of STORE_SQL_ANALYSIS_COLUMNS; false when memory ran out. */
-static bool read_row(sqlite3_stmt *row, struct store_analysis *ret)
+static bool read_row(sqlite3_stmt *row, void *item)
 {
+    struct store_analysis *ret = item;
     bool whole = true;
     struct store_analysis analysis = {0};
     sqlite3_snprintf(sizeof analysis.id, analysis.id, "%s", sqlite3_column_text(row, 1));
@@ -152,23 +153,6 @@ static bool read_row(sqlite3_stmt *row, struct store_analysis *ret)
     return true;
 }
 
-bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret,
-                        struct server_problem *problem)
-{
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    bool found = false;
-    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_GET, problem);
-    if (row != NULL) {
-        int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
-        found = step == SQLITE_ROW && read_row(row, ret);
-        if (!found && step != SQLITE_DONE)
-            store_sql_problem(reader, problem);
-        sqlite3_reset(row);
-    }
-    store_sqlite_give_back(store, reader);
-    return found;
-}
-
 void store_analysis_free(struct store_analysis *analysis)
 {
     free(analysis->measurement);
@@ -178,41 +162,34 @@ void store_analysis_free(struct store_analysis *analysis)
     *analysis = (struct store_analysis){0};
 }
 
+static void free_row(void *item)
+{
+    store_analysis_free(item);
+}
+
+static const struct store_sqlite_kind analyses = {
+    .table = "analysis",
+    .columns = STORE_SQL_ANALYSIS_COLUMNS,
+    .get = STORE_SQL_ANALYSIS_GET,
+    .item_bytes = sizeof(struct store_analysis),
+    .read = read_row,
+    .free = free_row,
+};
+
+bool store_analysis_get(struct store *store, const char *id, struct store_analysis *ret,
+                        struct server_problem *problem)
+{
+    return store_sqlite_get(store, &analyses, id, ret, problem);
+}
+
 bool store_analysis_list(struct store *store, const struct store_query *query,
                          struct store_analysis_page *ret, struct server_problem *problem)
 {
-    struct store_analysis_page page = {0};
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    int64_t seq = 0;
-    int step = SQLITE_DONE;
-    bool listed = false;
-    sqlite3_stmt *row =
-        store_sqlite_page(reader, STORE_SQL_ANALYSIS_COLUMNS, "analysis", query, problem);
-    if (row == NULL)
-        goto out;
-    page.items = calloc((size_t)query->limit, sizeof *page.items);
-    while (page.items != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
-        if (page.count == query->limit) {
-            page.next = seq;
-            step = SQLITE_DONE;
-            break;
-        }
-        seq = sqlite3_column_int64(row, 0);
-        if (!read_row(row, &page.items[page.count]))
-            break;
-        page.count++;
-    }
-    listed = page.items != NULL && step == SQLITE_DONE;
-    if (!listed)
-        store_sql_problem(reader, problem);
-out:
-    sqlite3_finalize(row);
-    store_sqlite_give_back(store, reader);
-    if (listed)
-        *ret = page;
-    else
-        store_analysis_page_free(&page);
-    return listed;
+    struct store_sqlite_page page;
+    if (!store_sqlite_list(store, &analyses, query, &page, problem))
+        return false;
+    *ret = (struct store_analysis_page){page.items, page.count, page.next};
+    return true;
 }
 
 void store_analysis_page_free(struct store_analysis_page *page)

@@ -1,4 +1,4 @@
-/* Captures: store_capture_*, store_has_content and store_mark_lost of store.h. */
+/* Captures: store_capture_*, store_has_content and store_mark_audio of store.h. */
 #include "server/store/store_sqlite.h"
 
 #include <stdlib.h>
@@ -19,7 +19,9 @@ static bool add(struct store_sql *sql, const void *context,
         !store_sql_bind_text(row, 7, capture->sha256) ||
         !store_sql_bind_text(row, 8, capture->format) ||
         !store_sql_bind_text(row, 9, capture->warnings) ||
-        !store_sql_bind_number(row, 10, capture->lost))
+        !store_sql_bind_number(row, 10, capture->pinned) ||
+        !store_sql_bind_number(row, 11, capture->audio) ||
+        !store_sql_bind_number(row, 12, capture->content_mtime_ns))
         return false;
     return store_sql_finish(sql, row, problem);
 }
@@ -31,8 +33,9 @@ bool store_capture_add(struct store *store, const struct store_capture *capture,
 }
 
 /* Fills *ret from a row of STORE_SQL_CAPTURE_COLUMNS; false when memory ran out. */
-static bool read_row(sqlite3_stmt *row, struct store_capture *ret)
+static bool read_row(sqlite3_stmt *row, void *item)
 {
+    struct store_capture *ret = item;
     bool whole = true;
     struct store_capture capture = {0};
     sqlite3_snprintf(sizeof capture.id, capture.id, "%s", sqlite3_column_text(row, 1));
@@ -45,30 +48,15 @@ static bool read_row(sqlite3_stmt *row, struct store_capture *ret)
                      sqlite3_column_text(row, 7));
     capture.format = store_sql_text(row, 8, &whole);
     capture.warnings = store_sql_text(row, 9, &whole);
-    capture.lost = sqlite3_column_int(row, 10) != 0;
+    capture.pinned = sqlite3_column_int(row, 10) != 0;
+    capture.audio = (enum store_audio)sqlite3_column_int(row, 11);
+    capture.content_mtime_ns = sqlite3_column_int64(row, 12);
     if (!whole) {
         store_capture_free(&capture);
         return false;
     }
     *ret = capture;
     return true;
-}
-
-bool store_capture_get(struct store *store, const char *id, struct store_capture *ret,
-                       struct server_problem *problem)
-{
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    bool found = false;
-    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_CAPTURE_GET, problem);
-    if (row != NULL) {
-        int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
-        found = step == SQLITE_ROW && read_row(row, ret);
-        if (!found && step != SQLITE_DONE)
-            store_sql_problem(reader, problem);
-        sqlite3_reset(row);
-    }
-    store_sqlite_give_back(store, reader);
-    return found;
 }
 
 void store_capture_free(struct store_capture *capture)
@@ -81,6 +69,26 @@ void store_capture_free(struct store_capture *capture)
     *capture = (struct store_capture){0};
 }
 
+static void free_row(void *item)
+{
+    store_capture_free(item);
+}
+
+static const struct store_sqlite_kind captures = {
+    .table = "capture",
+    .columns = STORE_SQL_CAPTURE_COLUMNS,
+    .get = STORE_SQL_CAPTURE_GET,
+    .item_bytes = sizeof(struct store_capture),
+    .read = read_row,
+    .free = free_row,
+};
+
+bool store_capture_get(struct store *store, const char *id, struct store_capture *ret,
+                       struct server_problem *problem)
+{
+    return store_sqlite_get(store, &captures, id, ret, problem);
+}
+
 bool store_capture_list(struct store *store, const struct store_query *query,
                         struct store_capture_page *ret, struct server_problem *problem)
 {
@@ -88,38 +96,11 @@ bool store_capture_list(struct store *store, const struct store_query *query,
     asked.capture = asked.measurement = NULL;
     asked.ids = NULL;
     asked.state = -1;
-    struct store_capture_page page = {0};
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    int64_t seq = 0;
-    int step = SQLITE_DONE;
-    bool listed = false;
-    sqlite3_stmt *row =
-        store_sqlite_page(reader, STORE_SQL_CAPTURE_COLUMNS, "capture", &asked, problem);
-    if (row == NULL)
-        goto out;
-    page.items = calloc((size_t)asked.limit, sizeof *page.items);
-    while (page.items != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
-        if (page.count == asked.limit) {
-            page.next = seq;
-            step = SQLITE_DONE;
-            break;
-        }
-        seq = sqlite3_column_int64(row, 0);
-        if (!read_row(row, &page.items[page.count]))
-            break;
-        page.count++;
-    }
-    listed = page.items != NULL && step == SQLITE_DONE;
-    if (!listed)
-        store_sql_problem(reader, problem);
-out:
-    sqlite3_finalize(row);
-    store_sqlite_give_back(store, reader);
-    if (listed)
-        *ret = page;
-    else
-        store_capture_page_free(&page);
-    return listed;
+    struct store_sqlite_page page;
+    if (!store_sqlite_list(store, &captures, &asked, &page, problem))
+        return false;
+    *ret = (struct store_capture_page){page.items, page.count, page.next};
+    return true;
 }
 
 void store_capture_page_free(struct store_capture_page *page)
@@ -151,16 +132,16 @@ bool store_has_content(struct store *store, const char *sha256)
 }
 
 struct marking {
-    bool (*present)(const char *sha256, uint64_t bytes, void *context);
+    enum store_audio (*look)(const char *sha256, uint64_t bytes, void *context);
     void *context;
 };
 
-static bool set_mark(struct store_sql *sql, int64_t seq, bool lost,
-                     struct server_problem *problem)
+static bool set_audio(struct store_sql *sql, int64_t seq, enum store_audio audio,
+                      struct server_problem *problem)
 {
-    sqlite3_stmt *mark = store_sql_statement(sql, STORE_SQL_CAPTURE_LOST, problem);
+    sqlite3_stmt *mark = store_sql_statement(sql, STORE_SQL_CAPTURE_AUDIO, problem);
     return mark != NULL && store_sql_bind_number(mark, 1, seq) &&
-           store_sql_bind_number(mark, 2, lost) && store_sql_finish(sql, mark, problem);
+           store_sql_bind_number(mark, 2, audio) && store_sql_finish(sql, mark, problem);
 }
 
 static bool mark_all(struct store_sql *sql, const void *context,
@@ -174,13 +155,12 @@ static bool mark_all(struct store_sql *sql, const void *context,
     bool marked = true;
     while (marked && (step = sqlite3_step(row)) == SQLITE_ROW) {
         const char *sha256 = (const char *)sqlite3_column_text(row, 1);
-        bool was_lost = sqlite3_column_int(row, 3) != 0;
         if (sha256 == NULL)
             break;
-        bool lost = !marking->present(sha256, (uint64_t)sqlite3_column_int64(row, 2),
-                                      marking->context);
-        if (lost != was_lost)
-            marked = set_mark(sql, sqlite3_column_int64(row, 0), lost, problem);
+        enum store_audio audio = marking->look(
+            sha256, (uint64_t)sqlite3_column_int64(row, 2), marking->context);
+        if (audio != (enum store_audio)sqlite3_column_int(row, 3))
+            marked = set_audio(sql, sqlite3_column_int64(row, 0), audio, problem);
     }
     if (marked && step != SQLITE_DONE)
         marked = store_sql_problem(sql, problem);
@@ -188,10 +168,11 @@ static bool mark_all(struct store_sql *sql, const void *context,
     return marked;
 }
 
-bool store_mark_lost(struct store *store,
-                     bool (*present)(const char *sha256, uint64_t bytes, void *context),
-                     void *context, struct server_problem *problem)
+bool store_mark_audio(struct store *store,
+                      enum store_audio (*look)(const char *sha256, uint64_t bytes,
+                                               void *context),
+                      void *context, struct server_problem *problem)
 {
-    struct marking marking = {present, context};
+    struct marking marking = {look, context};
     return store_writer_make(store->writer, mark_all, &marking, problem);
 }

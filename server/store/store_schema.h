@@ -7,7 +7,7 @@
 
 /** Readies the writing connection: refuses a damaged file, one of a newer version and one
  * of another program; makes the tables in an empty one, unless the state folder holds
- * recordings already. */
+ * recordings already; brings an older one up to date. */
 bool store_schema_ready(struct store_sql *writer, const char *state_folder,
                         struct server_problem *problem)
     __attribute__((warn_unused_result));

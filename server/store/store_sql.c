@@ -11,12 +11,13 @@ enum { BUSY_TIMEOUT_MS = 5000 };
 static const char *const texts[STORE_SQL_STATEMENTS] = {
     [STORE_SQL_CAPTURE_ADD] =
         "INSERT INTO capture(id, name, note, tester, received_ms, bytes, sha256, format,"
-        " warnings, lost) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        " warnings, pinned, audio, content_mtime_ns)"
+        " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
     [STORE_SQL_CAPTURE_GET] =
         "SELECT " STORE_SQL_CAPTURE_COLUMNS " FROM capture WHERE id = ?1",
     [STORE_SQL_CAPTURE_CONTENT] = "SELECT 1 FROM capture WHERE sha256 = ?1 LIMIT 1",
-    [STORE_SQL_CAPTURE_FILES] = "SELECT seq, sha256, bytes, lost FROM capture",
-    [STORE_SQL_CAPTURE_LOST] = "UPDATE capture SET lost = ?2 WHERE seq = ?1",
+    [STORE_SQL_CAPTURE_FILES] = "SELECT seq, sha256, bytes, audio FROM capture",
+    [STORE_SQL_CAPTURE_AUDIO] = "UPDATE capture SET audio = ?2 WHERE seq = ?1",
     [STORE_SQL_ANALYSIS_ADD] = "INSERT INTO analysis(id, capture, measurement, settings, "
                                "tester, state, attempts,"
                                " created_ms, started_ms, finished_ms, problem, "

@@ -15,7 +15,8 @@
 
 /** The columns that store_capture and store_analysis are read from, in this order. */
 #define STORE_SQL_CAPTURE_COLUMNS                                                        \
-    "seq, id, name, note, tester, received_ms, bytes, sha256, format, warnings, lost"
+    "seq, id, name, note, tester, received_ms, bytes, sha256, format, warnings, "        \
+    "pinned, audio, content_mtime_ns"
 #define STORE_SQL_ANALYSIS_COLUMNS                                                       \
     "seq, id, capture, measurement, settings, tester, state, attempts, created_ms, "     \
     "started_ms, finished_ms, problem, floor_capture"
@@ -25,7 +26,7 @@ enum store_sql_statement {
     STORE_SQL_CAPTURE_GET,
     STORE_SQL_CAPTURE_CONTENT, /* is there a capture with this content */
     STORE_SQL_CAPTURE_FILES,   /* every capture's content and length */
-    STORE_SQL_CAPTURE_LOST,    /* sets the mark */
+    STORE_SQL_CAPTURE_AUDIO,   /* sets what was found of its content */
     STORE_SQL_ANALYSIS_ADD,
     STORE_SQL_ANALYSIS_GET,
     STORE_SQL_ANALYSIS_FINISH,

@@ -129,9 +129,29 @@ static bool bind_ids(sqlite3_stmt *page, const struct store_query *query)
     return true;
 }
 
-sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
-                                const char *table, const struct store_query *query,
-                                struct server_problem *problem)
+bool store_sqlite_get(struct store *store, const struct store_sqlite_kind *kind,
+                      const char *id, void *item, struct server_problem *problem)
+{
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    bool found = false;
+    sqlite3_stmt *row = store_sql_statement(reader, kind->get, problem);
+    if (row != NULL) {
+        int step = store_sql_bind_text(row, 1, id) ? sqlite3_step(row) : SQLITE_NOMEM;
+        found = step == SQLITE_ROW && kind->read(row, item);
+        if (!found && step != SQLITE_DONE)
+            store_sql_problem(reader, problem);
+        sqlite3_reset(row);
+    }
+    store_sqlite_give_back(store, reader);
+    return found;
+}
+
+/* Prepares one page of a query: bound, newest first, one row more than the limit (it
+ * tells whether there is a next page). NULL with the problem; sqlite3_finalize it. */
+static sqlite3_stmt *prepare_page(struct store_sql *reader,
+                                  const struct store_sqlite_kind *kind,
+                                  const struct store_query *query,
+                                  struct server_problem *problem)
 {
     if (query->limit < 1 || query->limit > LIMIT_PAGE_ITEMS) {
         server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "limit",
@@ -145,7 +165,7 @@ sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
     id_condition(query, ids);
     snprintf(text, sizeof text,
              "SELECT %s FROM %s WHERE seq < ?1%s%s%s%s%s ORDER BY seq DESC LIMIT ?6",
-             columns, table, query->tester ? " AND tester = ?2" : "",
+             kind->columns, kind->table, query->tester ? " AND tester = ?2" : "",
              query->capture ? " AND capture = ?3" : "",
              query->measurement ? " AND measurement = ?4" : "",
              query->state >= 0 ? " AND state = ?5" : "", ids);
@@ -161,6 +181,51 @@ sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
     store_sql_problem(reader, problem);
     sqlite3_finalize(page);
     return NULL;
+}
+
+/* Reads the rows of a page; false when memory or the database failed. */
+static bool read_page(sqlite3_stmt *row, const struct store_sqlite_kind *kind, int limit,
+                      struct store_sqlite_page *page)
+{
+    int64_t seq = 0;
+    int step;
+    char *items = calloc((size_t)limit, kind->item_bytes);
+    page->items = items;
+    if (items == NULL)
+        return false;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        if (page->count == limit) {
+            page->next = seq;
+            return true;
+        }
+        seq = sqlite3_column_int64(row, 0);
+        if (!kind->read(row, items + (size_t)page->count * kind->item_bytes))
+            return false;
+        page->count++;
+    }
+    return step == SQLITE_DONE;
+}
+
+bool store_sqlite_list(struct store *store, const struct store_sqlite_kind *kind,
+                       const struct store_query *query, struct store_sqlite_page *ret,
+                       struct server_problem *problem)
+{
+    struct store_sqlite_page page = {0};
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    sqlite3_stmt *row = prepare_page(reader, kind, query, problem);
+    bool listed = row != NULL && read_page(row, kind, query->limit, &page);
+    if (row != NULL && !listed)
+        store_sql_problem(reader, problem);
+    sqlite3_finalize(row);
+    store_sqlite_give_back(store, reader);
+    if (listed) {
+        *ret = page;
+        return true;
+    }
+    for (int i = 0; i < page.count; i++)
+        kind->free((char *)page.items + (size_t)i * kind->item_bytes);
+    free(page.items);
+    return false;
 }
 
 static const char *const states[] = {

@@ -4,6 +4,7 @@
 #define SERVER_STORE_STORE_SQLITE_H
 
 #include <pthread.h>
+#include <stddef.h>
 
 #include "server/store/store.h"
 #include "server/store/store_sql.h"
@@ -25,11 +26,34 @@ struct store {
 struct store_sql *store_sqlite_take_reader(struct store *store);
 void store_sqlite_give_back(struct store *store, struct store_sql *reader);
 
-/** Prepares `SELECT columns FROM table` for one page of a query: bound, newest first, one
- * row more than the limit (it tells whether there is a next page). NULL with the problem;
- *  sqlite3_finalize it. */
-sqlite3_stmt *store_sqlite_page(struct store_sql *reader, const char *columns,
-                                const char *table, const struct store_query *query,
-                                struct server_problem *problem);
+/** One kind of row as its readers need it: what store_capture.c and store_analysis.c have
+ * in common. */
+struct store_sqlite_kind {
+    const char *table;
+    const char *columns; /* "seq" and "id" first */
+    enum store_sql_statement get;
+    size_t item_bytes;
+    /** Fills the item from a row of `columns`; false when memory ran out. */
+    bool (*read)(sqlite3_stmt *row, void *item);
+    void (*free)(void *item);
+};
+
+/** Fills *item with the row called `id`. False with *problem untouched when there is
+ * none, with it set when the database could not tell. */
+bool store_sqlite_get(struct store *store, const struct store_sqlite_kind *kind,
+                      const char *id, void *item, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+struct store_sqlite_page {
+    void *items;
+    int count;
+    int64_t next;
+};
+
+/** Fills *ret with one page of a query; nothing is in it on failure. */
+bool store_sqlite_list(struct store *store, const struct store_sqlite_kind *kind,
+                       const struct store_query *query, struct store_sqlite_page *ret,
+                       struct server_problem *problem)
+    __attribute__((warn_unused_result));
 
 #endif

@@ -82,13 +82,13 @@ static void sweep(void)
         fail_msg("%s", problem.detail);
 }
 
-static bool is_lost(const struct store_capture *capture)
+static enum store_audio audio(const struct store_capture *capture)
 {
     struct store_capture got;
     assert_true(store_capture_get(fixture.store, capture->id, &got, NULL));
-    bool lost = got.lost;
+    enum store_audio audio = got.audio;
     store_capture_free(&got);
-    return lost;
+    return audio;
 }
 
 static void sweep_removes_partial_files(void **state)
@@ -118,7 +118,7 @@ static void sweep_moves_contents_without_a_row_aside(void **state)
     assert_true(exists(
         "orphans/ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"));
     assert_true(exists(name));
-    assert_false(is_lost(&capture));
+    assert_int_equal(audio(&capture), STORE_AUDIO_PRESENT);
 }
 
 static void sweep_leaves_alone_what_is_not_ours(void **state)
@@ -145,15 +145,15 @@ static void sweep_marks_captures_without_their_content(void **state)
     snprintf(path, sizeof path, "%s/%s", fixture.folder, short_one);
     assert_int_equal(truncate(path, 3), 0);
     sweep();
-    assert_true(is_lost(&captures[0]));
-    assert_true(is_lost(&captures[1]));
-    assert_false(is_lost(&captures[2]));
+    assert_int_equal(audio(&captures[0]), STORE_AUDIO_MISSING);
+    assert_int_equal(audio(&captures[1]), STORE_AUDIO_CHANGED);
+    assert_int_equal(audio(&captures[2]), STORE_AUDIO_PRESENT);
     assert_true(exists(short_one)); /* what is left of it stays for a rescue */
 
     put(missing, "first"); /* restored from a backup */
     sweep();
-    assert_false(is_lost(&captures[0]));
-    assert_true(is_lost(&captures[1]));
+    assert_int_equal(audio(&captures[0]), STORE_AUDIO_PRESENT);
+    assert_int_equal(audio(&captures[1]), STORE_AUDIO_CHANGED);
 }
 
 static void sweep_of_an_unreadable_folder_is_a_problem(void **state)

@@ -38,7 +38,9 @@ static void capture_comes_back_as_it_went(void **state)
     struct server_problem problem = {0};
     capture.name = (char *)"Gerät „B“ — Aufnahme 2'; DROP TABLE capture;--";
     capture.bytes = UINT64_C(5) << 32;
-    capture.lost = true;
+    capture.pinned = true;
+    capture.audio = STORE_AUDIO_CHANGED;
+    capture.content_mtime_ns = INT64_C(1764032523123456789);
     assert_true(store_capture_add(store, &capture, &problem));
     assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_string_equal(got.id, capture.id);
@@ -50,7 +52,9 @@ static void capture_comes_back_as_it_went(void **state)
     assert_string_equal(got.sha256, capture.sha256);
     assert_string_equal(got.format, capture.format);
     assert_string_equal(got.warnings, capture.warnings);
-    assert_true(got.lost);
+    assert_true(got.pinned);
+    assert_int_equal(got.audio, STORE_AUDIO_CHANGED);
+    assert_true(got.content_mtime_ns == INT64_C(1764032523123456789));
     store_capture_free(&got);
     assert_null(got.name); /* a second free is harmless */
     store_capture_free(&got);
@@ -191,42 +195,47 @@ static void capture_content_is_known_by_its_digest(void **state)
 
 struct folder {
     int asked;
-    const char *absent;
+    const char *absent, *changed;
 };
 
-static bool is_present(const char *sha256, uint64_t bytes, void *context)
+static enum store_audio look(const char *sha256, uint64_t bytes, void *context)
 {
     struct folder *folder = context;
     folder->asked++;
     assert_true(bytes == 1152044);
-    return strcmp(sha256, folder->absent) != 0;
+    return strcmp(sha256, folder->absent) == 0    ? STORE_AUDIO_MISSING
+           : strcmp(sha256, folder->changed) == 0 ? STORE_AUDIO_CHANGED
+                                                  : STORE_AUDIO_PRESENT;
 }
 
-static bool is_lost(struct store *store, const char *id)
+static enum store_audio audio(struct store *store, const char *id)
 {
     struct store_capture got;
     assert_true(store_capture_get(store, id, &got, NULL));
-    bool lost = got.lost;
+    enum store_audio audio = got.audio;
     store_capture_free(&got);
-    return lost;
+    return audio;
 }
 
-static void capture_is_marked_lost_and_found_again(void **state)
+static void capture_is_marked_missing_or_changed_and_found_again(void **state)
 {
     struct store *store = *state;
     struct server_problem problem = {0};
     for (int n = 1; n <= 3; n++)
         add_capture(store, n, "mina");
-    struct store_capture first = rows_capture(1), second = rows_capture(2);
-    struct folder folder = {.absent = second.sha256};
-    assert_true(store_mark_lost(store, is_present, &folder, &problem));
+    struct store_capture first = rows_capture(1), second = rows_capture(2),
+                         third = rows_capture(3);
+    struct folder folder = {.absent = second.sha256, .changed = third.sha256};
+    assert_true(store_mark_audio(store, look, &folder, &problem));
     assert_int_equal(folder.asked, 3);
-    assert_true(is_lost(store, second.id));
-    assert_false(is_lost(store, first.id));
+    assert_int_equal(audio(store, first.id), STORE_AUDIO_PRESENT);
+    assert_int_equal(audio(store, second.id), STORE_AUDIO_MISSING);
+    assert_int_equal(audio(store, third.id), STORE_AUDIO_CHANGED);
     folder.absent = first.sha256;
-    assert_true(store_mark_lost(store, is_present, &folder, &problem));
-    assert_false(is_lost(store, second.id));
-    assert_true(is_lost(store, first.id));
+    assert_true(store_mark_audio(store, look, &folder, &problem));
+    assert_int_equal(audio(store, first.id), STORE_AUDIO_MISSING);
+    assert_int_equal(audio(store, second.id), STORE_AUDIO_PRESENT);
+    assert_int_equal(audio(store, third.id), STORE_AUDIO_CHANGED);
 }
 
 enum { THREADS = 16, EACH = 25 };
@@ -292,7 +301,7 @@ int main(void)
         TEST(capture_list_keeps_testers_apart),
         TEST(capture_list_refuses_a_limit_out_of_range),
         TEST(capture_content_is_known_by_its_digest),
-        TEST(capture_is_marked_lost_and_found_again),
+        TEST(capture_is_marked_missing_or_changed_and_found_again),
         TEST(captures_of_16_threads_are_all_there),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,277 @@
+/* Databases of older versions: brought up to date, or left as they were. */
+#include "server/store/store_schema.h"
+
+#include <limits.h>
+#include <signal.h>
+#include <sys/resource.h>
+
+#include "server/store/store.h"
+#include "tests/server/store/rows.h"
+#include "tests/support/support.h"
+
+/* The tables as programs of version 1 made them, to the letter. */
+static const char version_1[] =
+    "CREATE TABLE capture("
+    " seq INTEGER PRIMARY KEY AUTOINCREMENT,"
+    " id TEXT NOT NULL UNIQUE,"
+    " name TEXT NOT NULL,"
+    " note TEXT NOT NULL,"
+    " tester TEXT NOT NULL,"
+    " received_ms INTEGER NOT NULL,"
+    " bytes INTEGER NOT NULL CHECK(bytes >= 0),"
+    " sha256 TEXT NOT NULL CHECK(length(sha256) = 64),"
+    " format TEXT,"
+    " warnings TEXT NOT NULL,"
+    " lost INTEGER NOT NULL CHECK(lost IN (0, 1))"
+    ") STRICT;"
+    "CREATE INDEX capture_tester ON capture(tester);"
+    "CREATE INDEX capture_sha256 ON capture(sha256);"
+    "CREATE TABLE analysis("
+    " seq INTEGER PRIMARY KEY AUTOINCREMENT,"
+    " id TEXT NOT NULL UNIQUE,"
+    " capture TEXT NOT NULL REFERENCES capture(id),"
+    " floor_capture TEXT REFERENCES capture(id),"
+    " measurement TEXT NOT NULL,"
+    " settings TEXT NOT NULL,"
+    " tester TEXT NOT NULL,"
+    " state INTEGER NOT NULL CHECK(state IN (0, 2, 3, 4)),"
+    " attempts INTEGER NOT NULL,"
+    " created_ms INTEGER NOT NULL,"
+    " started_ms INTEGER NOT NULL,"
+    " finished_ms INTEGER NOT NULL,"
+    " problem TEXT"
+    ") STRICT;"
+    "CREATE INDEX analysis_capture ON analysis(capture);"
+    "CREATE INDEX analysis_tester ON analysis(tester);"
+    "CREATE INDEX analysis_measurement ON analysis(measurement);"
+    "CREATE INDEX analysis_state ON analysis(state);"
+    "PRAGMA user_version = 1;";
+
+static const char rows_1[] =
+    "INSERT INTO capture(id, name, note, tester, received_ms, bytes, sha256, format,"
+    " warnings, lost) VALUES"
+    "('cap_aaaaaaaaaaaaaaaaaaab', 'unit A, take 1', 'desk 4', 'mina', 1764032523001,"
+    " 1152044, '0000000000000000000000000000000000000000000000000000000000000001',"
+    " '{\"container\":\"wav\"}', '[]', 0),"
+    "('cap_aaaaaaaaaaaaaaaaaaac', '', '', 'jon', 1764032523002, 8,"
+    " '0000000000000000000000000000000000000000000000000000000000000002', NULL,"
+    " '[{\"code\":\"truncated\"}]', 1);"
+    "INSERT INTO analysis(id, capture, floor_capture, measurement, settings, tester,"
+    " state, attempts, created_ms, started_ms, finished_ms, problem) VALUES"
+    "('ana_aaaaaaaaaaaaaaaaaaab', 'cap_aaaaaaaaaaaaaaaaaaab',"
+    " 'cap_aaaaaaaaaaaaaaaaaaac', 'distortion', '{\"harmonics\":5}', 'mina', 0, 1,"
+    " 1764032524001, 0, 0, NULL),"
+    "('ana_aaaaaaaaaaaaaaaaaaac', 'cap_aaaaaaaaaaaaaaaaaaac', NULL, 'distortion',"
+    " '{}', 'jon', 3, 0, 1764032524002, 1764032524003, 1764032524004,"
+    " '{\"code\":\"no_audio\"}');";
+
+static sqlite3 *open_file(const char *folder)
+{
+    char path[PATH_MAX + 16];
+    snprintf(path, sizeof path, "%s/residuum.db", folder);
+    sqlite3 *db = NULL;
+    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+    return db;
+}
+
+static void run_sql(const char *folder, const char *text)
+{
+    sqlite3 *db = open_file(folder);
+    char *error = NULL;
+    if (sqlite3_exec(db, text, NULL, NULL, &error) != SQLITE_OK)
+        fail_msg("%s", error);
+    assert_int_equal(sqlite3_close(db), SQLITE_OK);
+}
+
+/* Every row's first column of a query, one a line. */
+static void ask(const char *folder, const char *query, char *ret, size_t size)
+{
+    sqlite3 *db = open_file(folder);
+    sqlite3_stmt *row = NULL;
+    size_t used = 0;
+    ret[0] = '\0';
+    if (sqlite3_prepare_v2(db, query, -1, &row, NULL) != SQLITE_OK)
+        fail_msg("%s", sqlite3_errmsg(db));
+    while (sqlite3_step(row) == SQLITE_ROW) {
+        used += (size_t)snprintf(ret + used, size - used, "%s\n",
+                                 (const char *)sqlite3_column_text(row, 0));
+        assert_true(used < size);
+    }
+    sqlite3_finalize(row);
+    assert_int_equal(sqlite3_close(db), SQLITE_OK);
+}
+
+static void make_version_1(char folder[PATH_MAX])
+{
+    support_temporary_folder(folder);
+    run_sql(folder, version_1);
+    run_sql(folder, rows_1);
+}
+
+/* Opens, closes and asserts that nothing failed. */
+static struct store *open_store(const char *folder)
+{
+    struct store *store = NULL;
+    struct server_problem problem = {0};
+    if (!store_open(folder, &store, &problem))
+        fail_msg("%s", problem.detail);
+    return store;
+}
+
+static void schema_version_1_keeps_its_captures(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX];
+    make_version_1(folder);
+    struct store *store = open_store(folder);
+    struct store_capture first, second;
+    assert_true(store_capture_get(store, "cap_aaaaaaaaaaaaaaaaaaab", &first, NULL));
+    assert_string_equal(first.name, "unit A, take 1");
+    assert_string_equal(first.note, "desk 4");
+    assert_string_equal(first.tester, "mina");
+    assert_true(first.received_ms == 1764032523001);
+    assert_true(first.bytes == 1152044);
+    assert_string_equal(first.sha256, "000000000000000000000000000000000000000000000000"
+                                      "0000000000000001");
+    assert_string_equal(first.format, "{\"container\":\"wav\"}");
+    assert_int_equal(first.audio, STORE_AUDIO_PRESENT);
+    assert_true(store_capture_get(store, "cap_aaaaaaaaaaaaaaaaaaac", &second, NULL));
+    assert_null(second.format);
+    assert_string_equal(second.warnings, "[{\"code\":\"truncated\"}]");
+    assert_int_equal(second.audio, STORE_AUDIO_MISSING); /* it was `lost` */
+    const struct store_capture *both[] = {&first, &second};
+    for (int i = 0; i < 2; i++) {
+        assert_false(both[i]->pinned);
+        assert_true(both[i]->content_mtime_ns == 0);
+    }
+    store_capture_free(&first);
+    store_capture_free(&second);
+    store_close(store);
+}
+
+static void schema_version_1_keeps_its_analyses_and_order(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX];
+    make_version_1(folder);
+    struct store *store = open_store(folder);
+    struct server_problem problem = {0};
+    struct store_analysis waiting, failed;
+    assert_true(store_analysis_get(store, "ana_aaaaaaaaaaaaaaaaaaab", &waiting, NULL));
+    assert_string_equal(waiting.floor_capture, "cap_aaaaaaaaaaaaaaaaaaac");
+    assert_int_equal(waiting.state, STORE_QUEUED);
+    assert_int_equal(waiting.attempts, 1);
+    assert_true(store_analysis_get(store, "ana_aaaaaaaaaaaaaaaaaaac", &failed, NULL));
+    assert_int_equal(failed.state, STORE_FAILED);
+    assert_string_equal(failed.problem, "{\"code\":\"no_audio\"}");
+    store_analysis_free(&waiting);
+    store_analysis_free(&failed);
+
+    /* What comes now is newer than all that was. */
+    struct store_capture added = rows_capture(9);
+    assert_true(store_capture_add(store, &added, &problem));
+    struct store_capture_page page;
+    const struct store_query query = {.state = -1, .limit = 5};
+    assert_true(store_capture_list(store, &query, &page, &problem));
+    assert_int_equal(page.count, 3);
+    assert_string_equal(page.items[0].id, added.id);
+    assert_string_equal(page.items[2].id, "cap_aaaaaaaaaaaaaaaaaaab");
+    store_capture_page_free(&page);
+    store_close(store);
+}
+
+/* Brought up to date or made anew: the same tables, to the letter. */
+static void schema_of_both_ways_is_the_same(void **state)
+{
+    (void)state;
+    static const char question[] = "SELECT sql FROM sqlite_schema ORDER BY name";
+    char older[PATH_MAX], fresh[PATH_MAX], texts[2][8192], version[16];
+    make_version_1(older);
+    support_temporary_folder(fresh);
+    store_close(open_store(older));
+    store_close(open_store(fresh));
+    ask(older, question, texts[0], sizeof texts[0]);
+    ask(fresh, question, texts[1], sizeof texts[1]);
+    assert_string_equal(texts[0], texts[1]);
+    assert_non_null(strstr(texts[0], "idempotency"));
+    ask(older, "PRAGMA user_version", version, sizeof version);
+    assert_string_equal(version, "2\n");
+}
+
+/* Everything that version 1 knew, by one text. */
+static void contents_of_version_1(const char *folder, char ret[8192])
+{
+    char rows[2048], tables[4096], version[16];
+    ask(folder,
+        "SELECT count(*) || max(seq) || max(id || name || note || tester || received_ms "
+        "||"
+        " bytes || sha256 || ifnull(format, '-') || warnings || lost) || sum(lost)"
+        " FROM capture",
+        rows, sizeof rows);
+    ask(folder, "SELECT ifnull(sql, name) FROM sqlite_schema ORDER BY name", tables,
+        sizeof tables);
+    ask(folder, "PRAGMA user_version", version, sizeof version);
+    snprintf(ret, 8192, "%s%s%s", rows, tables, version);
+}
+
+/* A step that fails in the middle: the last statement meets a table of its name. */
+static void schema_that_cannot_be_brought_up_to_date_stays(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX], before[8192], after[8192];
+    make_version_1(folder);
+    run_sql(folder, "CREATE TABLE idempotency(x)");
+    contents_of_version_1(folder, before);
+    struct store *store = NULL;
+    struct server_problem problem = {0};
+    assert_false(store_open(folder, &store, &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_UNAVAILABLE);
+    assert_non_null(strstr(problem.detail, "idempotency already exists"));
+    contents_of_version_1(folder, after);
+    assert_string_equal(before, after);
+
+    run_sql(folder, "DROP TABLE idempotency");
+    store_close(open_store(folder));
+}
+
+/* No file may grow beyond what the database has now, as on a full disk. */
+static void schema_on_a_full_disk_stays(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX], before[8192], after[8192];
+    make_version_1(folder);
+    run_sql(folder,
+            "PRAGMA journal_mode = WAL;"
+            "WITH RECURSIVE n(i) AS (VALUES(10) UNION ALL SELECT i + 1 FROM n LIMIT 500)"
+            " INSERT INTO capture(id, name, note, tester, received_ms, bytes, sha256,"
+            " warnings, lost) SELECT 'cap_' || i, '', hex(zeroblob(200)), 'mina', i, 8,"
+            " printf('%064d', i), '[]', 0 FROM n;");
+    contents_of_version_1(folder, before);
+    struct rlimit whole, small;
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &whole), 0);
+    small = whole;
+    small.rlim_cur = 40960; /* 9 pages of the log; the rows take 50 */
+    signal(SIGXFSZ, SIG_IGN);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &small), 0);
+    struct store *store = NULL;
+    struct server_problem problem = {0};
+    bool opened = store_open(folder, &store, &problem);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &whole), 0);
+    assert_false(opened);
+    assert_non_null(strstr(problem.detail, "could not be read or written"));
+    contents_of_version_1(folder, after);
+    assert_string_equal(before, after);
+    store_close(open_store(folder));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(schema_version_1_keeps_its_captures),
+        cmocka_unit_test(schema_version_1_keeps_its_analyses_and_order),
+        cmocka_unit_test(schema_of_both_ways_is_the_same),
+        cmocka_unit_test(schema_that_cannot_be_brought_up_to_date_stays),
+        cmocka_unit_test(schema_on_a_full_disk_stays),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
