@@ -58,6 +58,8 @@ struct server_problem_meaning {
     const char *code; /* as the interface spells it */
     int status;       /* HTTP status; 0 for those only inside failed analyses */
     const char *title;
+    const char *meaning; /* what has happened, in a sentence or two */
+    const char *remedy;  /* what to do about it at the bench */
 };
 
 /** The one table from codes to HTTP. */

@@ -8,8 +8,10 @@
 #include "server/http/resources.h"
 
 static const struct route *const tables[] = {
-    root_routes,     health_routes, measurements_routes, captures_routes, upload_routes,
-    analyses_routes, result_routes, curve_routes,        signals_routes,  NULL,
+    root_routes,     health_routes, measurements_routes,
+    captures_routes, upload_routes, analyses_routes,
+    result_routes,   curve_routes,  signals_routes,
+    problems_routes, NULL,
 };
 
 static bool is_unsafe(const char *method)

@@ -44,6 +44,14 @@ static const struct {
 
 enum { LISTED = sizeof listed / sizeof listed[0] };
 
+static void assert_sentence(const char *text)
+{
+    assert_non_null(text);
+    assert_in_range(strlen(text), 15, 300);
+    assert_in_range(text[0], 'A', 'Z');
+    assert_int_equal(text[strlen(text) - 1], '.');
+}
+
 static void problem_table_agrees_with_the_interface(void **state)
 {
     (void)state;
@@ -53,6 +61,8 @@ static void problem_table_agrees_with_the_interface(void **state)
         assert_string_equal(is->code, listed[i].text);
         assert_int_equal(is->status, listed[i].status);
         assert_true(strlen(is->title) > 8);
+        assert_sentence(is->meaning);
+        assert_sentence(is->remedy);
         assert_int_equal(server_problem_from_text(listed[i].text), listed[i].code);
     }
 }
