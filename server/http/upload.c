@@ -145,10 +145,11 @@ static void work(struct request *request)
 {
     struct server_problem problem = {0};
     struct inspected inspected = {0};
-    char id[ID_BYTES], location[64];
+    char id[ID_BYTES], location[64], sha256[65];
     json_t *object = NULL;
-    if (finish(request, &problem) && inspect(request, &inspected, &problem) &&
-        keep(request, &inspected, id, &object, &problem)) {
+    bool kept = finish(request, &problem) && inspect(request, &inspected, &problem) &&
+                keep(request, &inspected, id, &object, &problem);
+    if (kept) {
         snprintf(location, sizeof location, "/v1/captures/%s", id);
         reply_json(request, MHD_HTTP_CREATED, object);
         reply_header(request, "Location", location);
@@ -158,8 +159,12 @@ static void work(struct request *request)
     free(inspected.format);
     free(inspected.warnings);
     /* Here rather than at the end of the request: it waits for a thread and a disk. */
+    snprintf(sha256, sizeof sha256, "%s", spool_upload_sha256(request->upload));
     spool_upload_free(request->upload);
     request->upload = NULL;
+    if (!kept && sha256[0] != '\0')
+        spool_remove_content(request->shared->config.spool, request->shared->config.store,
+                             sha256);
 }
 
 const struct route upload_routes[] = {

@@ -59,12 +59,24 @@ const char *spool_upload_sha256(const struct spool_upload *upload);
  * LF or NUL byte: what `curl -d` leaves. */
 bool spool_upload_looks_mangled(const struct spool_upload *upload);
 /** Keeps the content: into objects/ (in place of the same content, if it is there
- * already), both folders synced. */
+ * already), both folders synced. Until the free nobody removes it: the caller adds the
+ * row before, or else has it removed after. */
 bool spool_upload_keep(struct spool_upload *upload, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Ends an upload in any stage, NULL included: joins the thread, removes the part file. A
  *  content kept stays. */
 void spool_upload_free(struct spool_upload *upload);
+
+/** Removes a content that no row names any more, once its rows are gone; leaves it where
+ * a row still does, where an upload is about to add one, and where that cannot be told.
+ */
+void spool_remove_content(struct spool *spool, struct store *store, const char *sha256);
+/** Removes a finished result, once its row is gone. */
+void spool_remove_result(struct spool *spool, const char *analysis_id);
+/** While held (by one at a time) the two calls above only take note; the release makes up
+ * for them. */
+void spool_hold(struct spool *spool);
+void spool_release(struct spool *spool, struct store *store);
 
 /** A fresh read-only descriptor of a content, or −1. */
 int spool_open_content(const struct spool *spool, const char *sha256);

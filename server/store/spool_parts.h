@@ -14,12 +14,18 @@ enum {
     SPOOL_FLOOR_BYTES = 16 << 20,
 };
 
+struct spool_removal;
+
 struct spool {
     char path[PATH_MAX];
     int lock; /* STATE/lock, locked while it is open */
     int root; /* descriptors of the folders */
     int incoming, objects, orphans, results, rendered;
     pthread_mutex_t contents; /* names below objects/ appear and go under this lock */
+    /* Under the same lock: */
+    struct spool_upload *keeping;  /* uploads kept, whose rows may be on their way */
+    bool held;                     /* removals are put off … */
+    struct spool_removal *put_off; /* … to these */
 };
 
 /** Fills *problem for an error number of the system: DISK_FULL with the free bytes, else
@@ -31,6 +37,9 @@ bool spool_parts_problem(const struct spool *spool, int error, const char *what,
  * `what` are the bytes ("the upload's next"). */
 bool spool_parts_room(const struct spool *spool, uint64_t bytes, const char *what,
                       struct server_problem *problem) __attribute__((warn_unused_result));
+
+/** The next in the list of uploads kept. */
+const struct spool_upload *spool_upload_next_kept(const struct spool_upload *upload);
 
 /** True for 64 lower-case hexadecimal digits. */
 bool spool_parts_is_sha256(const char *text);

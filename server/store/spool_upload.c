@@ -35,6 +35,7 @@ struct spool_upload {
     uint8_t head[HEAD_BYTES];
     bool has_stripped; /* a CR, LF or NUL came: the body was not stripped of them */
     bool finished, kept;
+    struct spool_upload *next_kept; /* of spool->keeping */
     char sha256[SPOOL_SHA256_DIGITS + 1];
 
     /* The second thread's side, until the ring has ended. */
@@ -274,12 +275,16 @@ bool spool_upload_keep(struct spool_upload *upload, struct server_problem *probl
     /* The same content may be there already. Replacing it is as safe as leaving it (who
      * has it open keeps the old file), and heals one that was damaged. */
     pthread_mutex_lock(&spool->contents);
-    if (renameat(spool->incoming, upload->name, spool->objects, path) != 0)
+    if (renameat(spool->incoming, upload->name, spool->objects, path) == 0) {
+        upload->kept = true;
+        upload->next_kept = spool->keeping;
+        spool->keeping = upload;
+    } else {
         error = errno;
+    }
     pthread_mutex_unlock(&spool->contents);
     if (error != 0)
         goto out;
-    upload->kept = true;
     if (fsync(folder) != 0 || fsync(spool->incoming) != 0)
         error = errno;
 out:
@@ -288,6 +293,22 @@ out:
     return error == 0 ||
            spool_parts_problem(spool, error,
                                "The upload could not be brought to the disk", problem);
+}
+
+const struct spool_upload *spool_upload_next_kept(const struct spool_upload *upload)
+{
+    return upload->next_kept;
+}
+
+static void leave_kept(struct spool_upload *upload)
+{
+    struct spool *spool = upload->spool;
+    pthread_mutex_lock(&spool->contents);
+    struct spool_upload **link = &spool->keeping;
+    while (*link != upload)
+        link = &(*link)->next_kept;
+    *link = upload->next_kept;
+    pthread_mutex_unlock(&spool->contents);
 }
 
 void spool_upload_free(struct spool_upload *upload)
@@ -299,7 +320,9 @@ void spool_upload_free(struct spool_upload *upload)
         gnutls_hash_deinit(upload->hash, NULL);
     if (upload->file >= 0)
         close(upload->file);
-    if (upload->file >= 0 && !upload->kept)
+    if (upload->kept)
+        leave_kept(upload);
+    else if (upload->file >= 0)
         unlinkat(upload->spool->incoming, upload->name, 0);
     free(upload);
 }

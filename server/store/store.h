@@ -141,8 +141,8 @@ bool store_each_queued(struct store *store,
                        void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** True when a capture row refers to this content, or when that cannot be told (start-up
- * sweep of the spool, which deletes what has no row). */
+/** True when a capture row refers to this content, or when that cannot be told: "no" lets
+ * the file be removed. */
 bool store_has_content(struct store *store, const char *sha256);
 /** Records of every capture what `look` finds of its content. */
 bool store_mark_audio(struct store *store,

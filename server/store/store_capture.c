@@ -113,6 +113,9 @@ void store_capture_page_free(struct store_capture_page *page)
 
 bool store_has_content(struct store *store, const char *sha256)
 {
+    /* A change that failed to sync may be back at the next start. */
+    if (store_writer_has_failed(store->writer))
+        return true;
     struct server_problem problem = {0};
     struct store_sql *reader = store_sqlite_take_reader(store);
     /* The answer "no" lets a file be deleted: it is given only when it is sure. */

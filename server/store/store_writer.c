@@ -1,6 +1,7 @@
 #include "server/store/store_writer.h"
 
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -24,7 +25,7 @@ struct store_writer {
     pthread_cond_t arrived, ended;
     struct request *first, **last;
     bool stopping;
-    bool sync_failed; /* of the writing thread alone */
+    atomic_bool sync_failed;
 };
 
 /* Some errors (a full disk, no memory) roll back the whole transaction: the changes made
@@ -67,7 +68,8 @@ static bool commit_together(struct store_writer *writer, struct request *first,
     if (store_sql_run(sql, "COMMIT", problem))
         return true;
     int code = sqlite3_extended_errcode(sql->db);
-    writer->sync_failed = code == SQLITE_IOERR_FSYNC || code == SQLITE_IOERR_DIR_FSYNC;
+    if (code == SQLITE_IOERR_FSYNC || code == SQLITE_IOERR_DIR_FSYNC)
+        atomic_store(&writer->sync_failed, true);
     if (!transaction_is_gone(sql))
         sqlite3_exec(sql->db, "ROLLBACK", NULL, NULL, NULL);
     return false;
@@ -89,11 +91,16 @@ static bool commit_somehow(struct store_writer *writer, struct request *first,
     return commit_together(writer, first, problem);
 }
 
+bool store_writer_has_failed(const struct store_writer *writer)
+{
+    return atomic_load(&writer->sync_failed);
+}
+
 static void commit_batch(struct store_writer *writer, struct request *first)
 {
     struct server_problem problem = {0};
     bool committed = false;
-    if (writer->sync_failed)
+    if (store_writer_has_failed(writer))
         server_problem_set(&problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
                            "An earlier change of residuum.db could not be brought to the "
                            "disk; check the disk, then start residuumd again.");

@@ -31,4 +31,7 @@ bool store_writer_make(struct store_writer *writer, store_writer_change *change,
                        const void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** True after a failed sync. */
+bool store_writer_has_failed(const struct store_writer *writer);
+
 #endif
