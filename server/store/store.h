@@ -151,6 +151,20 @@ bool store_mark_audio(struct store *store,
                       void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** A file that a row of a copy names: a content by its SHA-256, a result by its analysis.
+ *  False ends the visits. */
+typedef bool store_copy_visit(void *context, const char *name,
+                              struct server_problem *problem);
+struct store_copy_visitor {
+    store_copy_visit *content, *result;
+    void *context;
+};
+/** Copies the database, as it is at one instant, into the new file `path`, and then
+ * visits every file that the copy names. Writing goes on meanwhile. */
+bool store_copy(struct store *store, const char *path,
+                const struct store_copy_visitor *visitor, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 /** "queued", "running", "done", "failed", "cancelled"; and back (−1: none of them). */
 const char *store_state_text(enum store_state state);
 int store_state_from_text(const char *text);
