@@ -134,7 +134,7 @@ static void backup_opens_like_the_state_folder(void **state)
     char id[ID_BYTES], bytes[sizeof text] = "";
     rows_id("cap", 2, id);
     assert_true(store_capture_get(store, id, &capture, &problem));
-    assert_false(capture.lost);
+    assert_int_equal(capture.audio, STORE_AUDIO_PRESENT);
     int file = spool_open_content(spool, capture.sha256);
     assert_int_equal(read(file, bytes, sizeof bytes), strlen(text));
     assert_string_equal(bytes, text);
