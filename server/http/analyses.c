@@ -114,8 +114,11 @@ static void reply_analysis(struct request *request, const struct queue_view *vie
 {
     char text[80];
     bool ended = analyses_ended(view);
-    reply_json(request, created && !ended ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
-               analyses_object(view));
+    if (ended && !created)
+        reply_json_tagged(request, view->analysis.id, analyses_object(view));
+    else
+        reply_json(request, created && !ended ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
+                   analyses_object(view));
     if (!ended)
         reply_header(request, "Retry-After", "1");
     if (created) {

@@ -20,34 +20,43 @@ static json_t *stored_json(const char *text, json_t *otherwise)
 
 json_t *captures_object(const struct store_capture *capture)
 {
-    char received[CLOCK_TEXT_BYTES], self[64], analyses[96];
+    char received[CLOCK_TEXT_BYTES], self[64], audio[72], analyses[96];
     clock_text(capture->received_ms, received);
     snprintf(self, sizeof self, "/v1/captures/%s", capture->id);
+    snprintf(audio, sizeof audio, "/v1/captures/%s/audio", capture->id);
     snprintf(analyses, sizeof analyses, "/v1/analyses?capture=%s", capture->id);
-    return json_pack("{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:o, s:o, s:{s:s, s:s}}", "id",
-                     capture->id, "name", reply_text(capture->name), "note",
+    return json_pack("{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:o, s:o, s:{s:s, s:s, s:s}}",
+                     "id", capture->id, "name", reply_text(capture->name), "note",
                      reply_text(capture->note), "tester", capture->tester, "received",
                      received, "bytes", (json_int_t)capture->bytes, "sha256",
                      capture->sha256, "format", stored_json(capture->format, json_null()),
                      "warnings", stored_json(capture->warnings, json_array()), "links",
-                     "self", self, "analyses", analyses);
+                     "self", self, "audio", audio, "analyses", analyses);
+}
+
+bool captures_find(const struct request *request, const char *id,
+                   struct store_capture *ret, struct server_problem *problem)
+{
+    if (id_valid("cap", id) &&
+        store_capture_get(request->shared->config.store, id, ret, problem))
+        return true;
+    return server_problem_set(/* unless it holds why nobody could tell */
+                              problem, SERVER_PROBLEM_NOT_FOUND, "",
+                              "There is no capture \"%.40s\"; GET /v1/captures lists "
+                              "them.",
+                              id);
 }
 
 static void answer_item(struct request *request)
 {
-    const char *id = request_argument(request, 0);
     struct server_problem problem = {0};
     struct store_capture capture;
-    if (id_valid("cap", id) &&
-        store_capture_get(request->shared->config.store, id, &capture, &problem)) {
-        reply_json(request, MHD_HTTP_OK, captures_object(&capture));
-        store_capture_free(&capture);
+    if (!captures_find(request, request_argument(request, 0), &capture, &problem)) {
+        reply_problem(request, &problem);
         return;
     }
-    /* unless it holds why nobody could tell */
-    server_problem_set(&problem, SERVER_PROBLEM_NOT_FOUND, "",
-                       "There is no capture \"%.40s\"; GET /v1/captures lists them.", id);
-    reply_problem(request, &problem);
+    reply_json_tagged(request, capture.id, captures_object(&capture));
+    store_capture_free(&capture);
 }
 
 static void answer_list(struct request *request)

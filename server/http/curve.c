@@ -1,8 +1,12 @@
-/* GET /v1/analyses/ID/result/series/NAME: one curve as JSON, cut and thinned. */
+/* GET /v1/analyses/ID/result/series/NAME: one curve as JSON or CSV, cut and
+ * thinned. */
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 
 #include "server/base/limits.h"
+#include "server/http/accept.h"
+#include "server/http/etags.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 #include "server/http/result.h"
@@ -22,6 +26,16 @@ struct wishes {
     int64_t points;  /* 0: all */
     double from, to;
 };
+
+/* In the order of enum series_text_format. */
+static const char *const types[] = {"application/json", "text/csv"};
+
+static enum series_text_format choose_format(const struct request *request)
+{
+    static const struct accept_offers offers = {types, sizeof types / sizeof types[0]};
+    const struct headers_lines *accept = &request->headers.accept;
+    return (enum series_text_format)accept_choose(accept->lines, accept->count, &offers);
+}
 
 static bool read_wishes(const struct request *request, struct wishes *ret,
                         struct server_problem *problem)
@@ -75,15 +89,11 @@ static bool no_memory(struct server_problem *problem)
                               "There is no memory left for the answer; try again later.");
 }
 
-/* Cuts, thins and gets the text ready. */
-static bool prepare(struct curve *curve, const json_t *entry, const struct wishes *wishes,
+/* Cuts and thins. */
+static bool prepare(struct curve *curve, const struct wishes *wishes,
                     struct server_problem *problem)
 {
     uint64_t first, count;
-    if (!series_open(&curve->result, entry, &curve->series, problem))
-        return false;
-    if (!series_text_begin(entry, &curve->text))
-        return no_memory(problem);
     series_cut(&curve->series, wishes->from, wishes->to, &first, &count);
     if (wishes->points > 0 && count > (uint64_t)wishes->points) {
         uint64_t kept = (uint64_t)wishes->points / 2 * 2;
@@ -100,57 +110,94 @@ static bool prepare(struct curve *curve, const json_t *entry, const struct wishe
     return true;
 }
 
-/* Gives the curve that the request asks for. */
-static bool make_curve(struct request *request, struct curve **ret,
-                       struct server_problem *problem)
+/* Opens the curve of the index that the request asks for. */
+static bool open_curve(struct request *request, struct curve *curve,
+                       const struct wishes *wishes, struct server_problem *problem)
 {
-    struct wishes wishes = {0};
     struct queue_view view;
     const json_t *entry;
     json_t *index = NULL;
-    if (!read_wishes(request, &wishes, problem))
-        return false;
-    struct curve *curve = calloc(1, sizeof *curve);
-    if (curve == NULL)
-        return no_memory(problem);
-    curve->result.file = -1;
-    bool made = false;
     if (!result_open(request, &view, &curve->result, problem))
-        goto out;
+        return false;
     queue_view_free(&view);
     const struct series_entry_choice choice = {request_argument(request, 1),
-                                               wishes.channel};
-    made = result_file_index(&curve->result, &index, problem) &&
-           series_find(index, &choice, &entry, problem) &&
-           prepare(curve, entry, &wishes, problem);
-out:
+                                               wishes->channel};
+    bool opened = result_file_index(&curve->result, &index, problem) &&
+                  series_find(index, &choice, &entry, problem) &&
+                  series_open(&curve->result, entry, &curve->series, problem) &&
+                  (series_text_begin(entry, choose_format(request), &curve->text) ||
+                   no_memory(problem));
     json_decref(index);
-    if (made)
-        *ret = curve;
-    else
-        free_curve(curve);
-    return made;
+    return opened;
 }
 
-static void answer(struct request *request)
+/* A result never changes, so that its address, what is asked of it, the format and this
+ * version tell what the text is. */
+static void make_etag(const struct request *request, enum series_text_format format,
+                      char etag[ETAGS_BYTES])
 {
-    struct server_problem problem = {0};
-    struct curve *curve = NULL;
-    if (!make_curve(request, &curve, &problem)) {
-        reply_problem(request, &problem);
-        return;
+    static const char *const names[] = {"channel", "points", "from", "to"};
+    char facts[1024];
+    size_t used =
+        (size_t)snprintf(facts, sizeof facts, "%s\n%.100s\n%.40s", RESIDUUM_VERSION,
+                         request_argument(request, 1), types[format]);
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        const char *value = request_parameter(request, names[i]);
+        used += (size_t)snprintf(facts + used, sizeof facts - used, "\n%.100s",
+                                 value != NULL ? value : "");
     }
+    etags_of_bytes(request_argument(request, 0), facts, used, etag);
+}
+
+static void reply_curve(struct request *request, struct curve *curve, const char *etag)
+{
+    const char *type = curve->text.format == SERIES_TEXT_CSV
+                           ? "text/csv; charset=utf-8; header=present"
+                           : types[SERIES_TEXT_JSON];
     struct MHD_Response *response = MHD_create_response_from_callback(
         MHD_SIZE_UNKNOWN, PIECE_BYTES, read_curve, curve, free_curve);
     if (response == NULL)
         free_curve(curve);
-    reply_response(request, MHD_HTTP_OK, "application/json", response);
+    reply_tagged(request, MHD_HTTP_OK, type, etag, response);
+}
+
+static void answer(struct request *request)
+{
+    char etag[ETAGS_BYTES];
+    struct server_problem problem = {0};
+    struct wishes wishes = {0};
+    struct curve *curve = calloc(1, sizeof *curve);
+    if (curve == NULL) {
+        no_memory(&problem);
+        reply_problem(request, &problem);
+        return;
+    }
+    curve->result.file = -1;
+    if (read_wishes(request, &wishes, &problem) &&
+        open_curve(request, curve, &wishes, &problem)) {
+        make_etag(request, curve->text.format, etag);
+        bool known = reply_not_modified(request, etag);
+        if (!known && prepare(curve, &wishes, &problem)) {
+            reply_curve(request, curve, etag);
+            curve = NULL;
+        }
+    }
+    if (problem.code != SERVER_PROBLEM_NONE)
+        reply_problem(request, &problem);
+    else
+        reply_header(request, "Vary", "Accept");
+    free_curve(curve);
 }
 
 const struct route curve_routes[] = {
     {.method = "GET",
      .path = "/v1/analyses/{id}/result/series/{name}",
      .query = "channel points from to",
+     .summary =
+         "One curve of a result, cut to from \u2026 to and thinned to points; CSV where "
+         "Accept prefers text/csv, else JSON.",
+     .replies = "200 series, 200 text/csv, 304 -",
+     .problems = "not_found not_ready no_result out_of_range",
      .answer = answer},
     {0},
 };

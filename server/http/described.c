@@ -27,15 +27,15 @@ void described_reply_list(struct request *request, const json_t *items, const ch
     json_t *list = json_array();
     for (size_t i = 0; i < json_array_size(items); i++)
         json_array_append_new(list, with_links(json_array_get(items, i), kind));
-    reply_json(request, MHD_HTTP_OK,
-               json_pack("{s:o, s:{s:s}}", kind, list, "links", "self", self));
+    reply_json_tagged(request, kind,
+                      json_pack("{s:o, s:{s:s}}", kind, list, "links", "self", self));
 }
 
 void described_reply_item(struct request *request, const json_t *item,
                           const json_t *items, const char *kind)
 {
     if (item != NULL) {
-        reply_json(request, MHD_HTTP_OK, with_links(item, kind));
+        reply_json_tagged(request, name_of(item), with_links(item, kind));
         return;
     }
     char names[160];

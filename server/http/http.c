@@ -203,6 +203,7 @@ static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
         return MHD_NO;
     if (!request->begun) {
         request->begun = true;
+        request->head = strcmp(method, MHD_HTTP_METHOD_HEAD) == 0;
         request->connection = connection;
         connections_begin(request->shared->connections, connection_of(connection));
         return first_call(request, method, version);

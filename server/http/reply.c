@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "server/base/log.h"
+#include "server/http/etags.h"
 
 enum { RETRY_SOON_S = 1, RETRY_LATER_S = 10 };
 
@@ -14,8 +15,10 @@ void reply_header(struct request *request, const char *name, const char *value)
         MHD_add_response_header(request->response, name, value);
 }
 
+/* etag: NULL where the representation is of this moment only. */
 static void set_response(struct request *request, unsigned status,
-                         const char *content_type, struct MHD_Response *response)
+                         const char *content_type, const char *etag,
+                         struct MHD_Response *response)
 {
     if (request->response != NULL)
         MHD_destroy_response(request->response);
@@ -24,28 +27,64 @@ static void set_response(struct request *request, unsigned status,
     if (content_type != NULL)
         reply_header(request, "Content-Type", content_type);
     reply_header(request, "X-Content-Type-Options", "nosniff");
-    reply_header(request, "Cache-Control", "no-store");
+    reply_header(request, "Cache-Control", etag == NULL ? "no-store" : "no-cache");
+    if (etag != NULL)
+        reply_header(request, "ETag", etag);
 }
 
-void reply_response(struct request *request, unsigned status, const char *content_type,
-                    struct MHD_Response *response)
+static void reply_no_memory(struct request *request)
 {
-    if (response != NULL) {
-        set_response(request, status, content_type, response);
-        return;
-    }
     struct server_problem problem = {0};
     server_problem_set(&problem, SERVER_PROBLEM_UNAVAILABLE, "",
                        "There is no memory left for the answer; try again later.");
     reply_problem(request, &problem);
 }
 
-/* Gives the response, or NULL. Takes `body` over. */
-static struct MHD_Response *dumped(json_t *body)
+void reply_response(struct request *request, unsigned status, const char *content_type,
+                    struct MHD_Response *response)
+{
+    if (response != NULL)
+        set_response(request, status, content_type, NULL, response);
+    else
+        reply_no_memory(request);
+}
+
+bool reply_not_modified(struct request *request, const char *etag)
+{
+    const struct headers_lines *named = &request->headers.if_none_match;
+    for (int i = 0; i < named->count; i++) {
+        if (etags_find(named->lines[i], etag) == ETAGS_NONE)
+            continue;
+        set_response(request, MHD_HTTP_NOT_MODIFIED, NULL, etag,
+                     MHD_create_response_from_buffer(0, "", MHD_RESPMEM_PERSISTENT));
+        return true;
+    }
+    return false;
+}
+
+void reply_tagged(struct request *request, unsigned status, const char *content_type,
+                  const char *etag, struct MHD_Response *response)
+{
+    if (response == NULL)
+        reply_no_memory(request);
+    else if (reply_not_modified(request, etag))
+        MHD_destroy_response(response);
+    else
+        set_response(request, status, content_type, etag, response);
+}
+
+/* Gives the text, or NULL. Takes `body` over. */
+static char *dumped(json_t *body)
 {
     char *text =
         body == NULL ? NULL : json_dumps(body, JSON_COMPACT | JSON_REAL_PRECISION(12));
     json_decref(body);
+    return text;
+}
+
+/* Gives the response, or NULL. Takes `text` over. */
+static struct MHD_Response *of_text(char *text)
+{
     if (text == NULL)
         return NULL;
     struct MHD_Response *response =
@@ -55,9 +94,20 @@ static struct MHD_Response *dumped(json_t *body)
     return response;
 }
 
+static const char type_json[] = "application/json";
+
 void reply_json(struct request *request, unsigned status, json_t *body)
 {
-    reply_response(request, status, "application/json", dumped(body));
+    reply_response(request, status, type_json, of_text(dumped(body)));
+}
+
+void reply_json_tagged(struct request *request, const char *prefix, json_t *body)
+{
+    char etag[ETAGS_BYTES];
+    char *text = dumped(body);
+    if (text != NULL)
+        etags_of_bytes(prefix, text, strlen(text), etag);
+    reply_tagged(request, MHD_HTTP_OK, type_json, etag, of_text(text));
 }
 
 json_t *reply_text(const char *text)
@@ -120,8 +170,8 @@ void reply_problem(struct request *request, const struct server_problem *problem
         log_line(LOG_LEVEL_WARNING, "answered %d %s: %s", meaning->status, meaning->code,
                  problem->detail);
     /* Without memory there is no response, and the connection is closed instead. */
-    set_response(request, (unsigned)meaning->status, "application/problem+json",
-                 dumped(problem_body(problem, meaning)));
+    set_response(request, (unsigned)meaning->status, "application/problem+json", NULL,
+                 of_text(dumped(problem_body(problem, meaning))));
     int retry_s = retry_after_s(problem->code);
     if (retry_s > 0) {
         char text[16];

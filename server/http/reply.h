@@ -1,7 +1,11 @@
 /** Replies: JSON, problems (RFC 9457), anything else. A request has one; the last one set
- *  counts. Every reply carries nosniff and no-store. */
+ *  counts. Every reply carries nosniff and no-store; a stable representation instead its
+ *  entity tag and no-cache: it may be kept, and is asked about before it is used again.
+ */
 #ifndef SERVER_HTTP_REPLY_H
 #define SERVER_HTTP_REPLY_H
+
+#include <stdbool.h>
 
 #include <jansson.h>
 #include <microhttpd.h>
@@ -19,6 +23,17 @@ void reply_problem(struct request *request, const struct server_problem *problem
 /** Takes `response` over; NULL becomes a 503. content_type may be NULL (no body). */
 void reply_response(struct request *request, unsigned status, const char *content_type,
                     struct MHD_Response *response);
+
+/** As reply_response for a stable representation, 200 or 206, with its tag; 304 without a
+ * body where the request names the tag already (If-None-Match). */
+void reply_tagged(struct request *request, unsigned status, const char *content_type,
+                  const char *etag, struct MHD_Response *response);
+/** As reply_json with 200, the tag being made of the text and `prefix`. */
+void reply_json_tagged(struct request *request, const char *prefix, json_t *body);
+/** Sets the 304 and returns true where the request names the tag already. Spares the work
+ * for a representation that need not be sent. */
+bool reply_not_modified(struct request *request, const char *etag)
+    __attribute__((warn_unused_result));
 
 /** Adds a header to the reply set before. */
 void reply_header(struct request *request, const char *name, const char *value);

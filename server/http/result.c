@@ -10,6 +10,7 @@
 #include <sys/types.h>
 
 #include "server/http/analyses.h"
+#include "server/http/etags.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
@@ -166,7 +167,10 @@ static void answer(struct request *request)
     struct splice *splice = calloc(1, sizeof *splice);
     char *head = make_head(request, &view.analysis, &problem);
     struct MHD_Response *response = NULL;
+    char etag[ETAGS_BYTES] = "";
     if (splice != NULL && head != NULL) {
+        /* The body never changes, so that the head tells what the whole is. */
+        etags_of_bytes(view.analysis.id, head, strlen(head), etag);
         *splice = (struct splice){result, head, strlen(head)};
         response = MHD_create_response_from_callback(
             splice->head_bytes + result.body_bytes - 1, PIECE_BYTES, read_splice, splice,
@@ -180,11 +184,18 @@ static void answer(struct request *request)
     if (problem.code != SERVER_PROBLEM_NONE)
         reply_problem(request, &problem);
     else
-        reply_response(request, MHD_HTTP_OK, "application/json", response);
+        reply_tagged(request, MHD_HTTP_OK, "application/json", etag, response);
     queue_view_free(&view);
 }
 
 const struct route result_routes[] = {
-    {.method = "GET", .path = "/v1/analyses/{id}/result", .query = "", .answer = answer},
+    {.method = "GET",
+     .path = "/v1/analyses/{id}/result",
+     .query = "",
+     .summary = "The result of an analysis that is done: settings, figures with their "
+                "uncertainty, findings, lists, warnings.",
+     .replies = "200 result, 304 -",
+     .problems = "not_found not_ready no_result",
+     .answer = answer},
     {0},
 };

@@ -1,11 +1,15 @@
 #include "server/http/series_text.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { NUMBER_BYTES = 32 }; /* a comma and 12 digits with signs and exponent, and more */
+enum {
+    POINT_BYTES = 48, /* two numbers of 12 digits with signs and exponents, and more */
+    COLUMN_BYTES = 96,
+};
 
 static const char tail[] = "]}}";
 
@@ -37,9 +41,54 @@ static json_t *axis(const json_t *entry, const char *name)
                      copied(found, "unit"));
 }
 
-bool series_text_begin(const json_t *entry, struct series_text *ret)
+/* "frequency" in "Hz" is "frequency_hz", "density" in "dBFS/√Hz"
+ * "density_dbfs_per_sqrt_hz": letters that no program needs quotes for. */
+static void column_name(const json_t *entry, const char *axis_name,
+                        char ret[COLUMN_BYTES])
+{
+    static const struct {
+        const char *sign, *word;
+    } words[] = {{"%", "percent"}, {"/", "_per_"}, {"\u221a", "sqrt_"}};
+    const json_t *found = json_object_get(entry, axis_name);
+    const char *name = json_string_value(json_object_get(found, "name"));
+    const char *unit = json_string_value(json_object_get(found, "unit"));
+    size_t used = (size_t)snprintf(ret, COLUMN_BYTES / 2, "%.40s%s",
+                                   name != NULL ? name : axis_name,
+                                   unit != NULL && unit[0] != '\0' ? "_" : "");
+    while (unit != NULL && *unit != '\0' && used + sizeof "percent" < COLUMN_BYTES) {
+        size_t word = 0, words_count = sizeof words / sizeof words[0];
+        while (word < words_count &&
+               strncmp(unit, words[word].sign, strlen(words[word].sign)) != 0)
+            word++;
+        if (word < words_count) {
+            used +=
+                (size_t)snprintf(ret + used, COLUMN_BYTES - used, "%s", words[word].word);
+            unit += strlen(words[word].sign);
+        } else {
+            ret[used++] = (char)(isalnum((unsigned char)*unit) ? tolower(*unit) : '_');
+            unit++;
+        }
+    }
+    ret[used] = '\0';
+}
+
+static bool begin_csv(const json_t *entry, struct series_text *ret)
+{
+    char x[COLUMN_BYTES], y[COLUMN_BYTES], *head;
+    column_name(entry, "x", x);
+    column_name(entry, "y", y);
+    if (asprintf(&head, "%s,%s\r\n", x, y) < 0)
+        return false;
+    *ret = (struct series_text){.format = SERIES_TEXT_CSV, .head = head};
+    return true;
+}
+
+bool series_text_begin(const json_t *entry, enum series_text_format format,
+                       struct series_text *ret)
 {
     struct series_text text = {0};
+    if (format == SERIES_TEXT_CSV)
+        return begin_csv(entry, ret);
     json_t *facts = json_pack("{s:o, s:o}", "name", copied(entry, "name"), "channel",
                               copied(entry, "channel"));
     const json_t *bandwidth = json_object_get(entry, "resolution_bandwidth_hz");
@@ -71,7 +120,11 @@ void series_text_free(struct series_text *text)
 
 static void next_stage(struct series_text *text)
 {
-    text->stage++;
+    bool csv = text->format == SERIES_TEXT_CSV;
+    if (text->stage == SERIES_TEXT_HEAD)
+        text->stage = csv ? SERIES_TEXT_ROWS : SERIES_TEXT_X;
+    else
+        text->stage = csv ? SERIES_TEXT_END : text->stage + 1;
     text->done = 0;
 }
 
@@ -87,15 +140,38 @@ static size_t write_fixed(struct series_text *text, const char *fixed, char *byt
     return count;
 }
 
+static uint64_t point_index(const struct series_text *text)
+{
+    return text->picks != NULL ? text->picks[text->done] : text->first + text->done;
+}
+
+static size_t write_rows(struct series_text *text, char *bytes, size_t size)
+{
+    size_t used = 0;
+    while (text->done < text->count && size - used >= POINT_BYTES) {
+        uint64_t index = point_index(text);
+        double x = series_x(text->series, index), y = series_y(text->series, index);
+        char *at = bytes + used;
+        int count = isfinite(x) ? snprintf(at, size - used, "%.12g,", x)
+                                : snprintf(at, size - used, ",");
+        used += (size_t)count;
+        count = isfinite(y) ? snprintf(bytes + used, size - used, "%.12g\r\n", y)
+                            : snprintf(bytes + used, size - used, "\r\n");
+        used += (size_t)count;
+        text->done++;
+    }
+    if (text->done == text->count)
+        next_stage(text);
+    return used;
+}
+
 static size_t write_values(struct series_text *text,
                            double (*value)(struct series *, uint64_t), char *bytes,
                            size_t size)
 {
     size_t used = 0;
-    while (text->done < text->count && size - used >= NUMBER_BYTES) {
-        uint64_t index =
-            text->picks != NULL ? text->picks[text->done] : text->first + text->done;
-        double number = value(text->series, index);
+    while (text->done < text->count && size - used >= POINT_BYTES) {
+        double number = value(text->series, point_index(text));
         const char *comma = text->done > 0 ? "," : "";
         used +=
             (size_t)(isfinite(number)
@@ -111,12 +187,15 @@ static size_t write_values(struct series_text *text,
 size_t series_text_next(struct series_text *text, char *bytes, size_t size)
 {
     size_t used = 0;
-    while (text->stage != SERIES_TEXT_END && size - used >= NUMBER_BYTES) {
+    while (text->stage != SERIES_TEXT_END && size - used >= POINT_BYTES) {
         char *at = bytes + used;
         size_t left = size - used;
         switch (text->stage) {
         case SERIES_TEXT_HEAD:
             used += write_fixed(text, text->head, at, left);
+            break;
+        case SERIES_TEXT_ROWS:
+            used += write_rows(text, at, left);
             break;
         case SERIES_TEXT_X:
             used += write_values(text, series_x, at, left);

@@ -79,10 +79,11 @@ int values_prefer_wait_s(const char *header)
     return -1;
 }
 
+static const char alphabet[] =
+    "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+
 static int base64_value(char c)
 {
-    static const char alphabet[] =
-        "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     const char *found = c == '\0' ? NULL : strchr(alphabet, c);
     return found == NULL ? -1 : (int)(found - alphabet);
 }
@@ -131,6 +132,28 @@ bool values_content_digest(const char *header, uint8_t digest[VALUES_SHA256_BYTE
             member++;
     }
     return true;
+}
+
+static uint32_t nibble(char digit)
+{
+    return (uint32_t)(digit <= '9' ? digit - '0' : digit - 'a' + 10);
+}
+
+void values_digest_text(const char *sha256, char text[VALUES_DIGEST_TEXT_BYTES])
+{
+    uint32_t bits = 0;
+    int held = 0;
+    char *out = text + snprintf(text, VALUES_DIGEST_TEXT_BYTES, "sha-256=:");
+    for (; *sha256 != '\0'; sha256++) {
+        bits = (bits << 4 | nibble(*sha256)) & 0xffff;
+        held += 4;
+        if (held >= 6) {
+            held -= 6;
+            *out++ = alphabet[bits >> held & 63];
+        }
+    }
+    *out++ = alphabet[bits << (6 - held) & 63]; /* 256 bits leave four over */
+    memcpy(out, "=:", 3);
 }
 
 void values_cursor_text(int64_t cursor, char text[VALUES_CURSOR_TEXT_BYTES])

@@ -32,6 +32,10 @@ bool values_content_digest(const char *header, uint8_t digest[VALUES_SHA256_BYTE
                            bool *found, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** The other way: "sha-256=:BASE64:" of 64 hexadecimal digits. */
+enum { VALUES_DIGEST_TEXT_BYTES = 64 };
+void values_digest_text(const char *sha256, char text[VALUES_DIGEST_TEXT_BYTES]);
+
 /** Cursors of lists: opaque text for a positive number, and back. */
 void values_cursor_text(int64_t cursor, char text[VALUES_CURSOR_TEXT_BYTES]);
 bool values_cursor(const char *text, int64_t *ret, struct server_problem *problem)

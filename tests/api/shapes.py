@@ -53,7 +53,7 @@ CAPTURE = {
     "sha256": SHA256,
     "format": FORMAT,
     "warnings": [WARNING],
-    "links": {"self": PATH, "analyses": PATH},
+    "links": {"self": PATH, "audio": PATH, "analyses": PATH},
 }
 # of an upload whose inspection failed
 CAPTURE_UNSEEN = {**CAPTURE, "format": {None}}

@@ -20,6 +20,7 @@ struct fixture {
     struct result_file result;
     json_t *index;
     struct series series;
+    enum series_text_format format;
 };
 
 static void write_all(int file, const void *bytes, size_t count)
@@ -183,7 +184,8 @@ static char *text_of(struct fixture *fixture, uint64_t first, uint64_t count,
                      const uint64_t *picks, size_t piece)
 {
     struct series_text text;
-    assert_true(series_text_begin(json_array_get(fixture->index, 0), &text));
+    assert_true(
+        series_text_begin(json_array_get(fixture->index, 0), fixture->format, &text));
     text.series = &fixture->series;
     text.first = first;
     text.count = count;
@@ -264,6 +266,86 @@ static void text_of_three_points_to_the_letter(void **state)
     discard(&fixture);
 }
 
+static void csv_of_three_points_to_the_letter(void **state)
+{
+    (void)state;
+    static struct fixture fixture = {.points = 3, .format = SERIES_TEXT_CSV};
+    static const uint64_t picks[] = {0, 2};
+    fixture.y[0] = -100.5f;
+    fixture.y[1] = 0;
+    fixture.y[2] = -INFINITY;
+    make(&fixture, false);
+    char *all = text_of(&fixture, 0, 3, NULL, 4096);
+    assert_string_equal(all,
+                        "frequency_hz,level_dbfs\r\n10.5,-100.5\r\n10.75,0\r\n11,\r\n");
+    char *none = text_of(&fixture, 3, 0, NULL, 64);
+    assert_string_equal(none, "frequency_hz,level_dbfs\r\n");
+    char *two = text_of(&fixture, 0, 2, picks, 64);
+    assert_string_equal(two, "frequency_hz,level_dbfs\r\n10.5,-100.5\r\n11,\r\n");
+    free(all);
+    free(none);
+    free(two);
+    discard(&fixture);
+}
+
+static void csv_is_the_same_whatever_the_pieces(void **state)
+{
+    (void)state;
+    static struct fixture fixture = {.format = SERIES_TEXT_CSV};
+    struct support_random random = support_random_seed(11);
+    random_curve(&fixture, &random, 2000, true);
+    make(&fixture, true);
+    char *whole = text_of(&fixture, 0, 2000, NULL, 1 << 20);
+    for (size_t piece = 64; piece < 400; piece += 37) {
+        char *again = text_of(&fixture, 0, 2000, NULL, piece);
+        assert_string_equal(again, whole);
+        free(again);
+    }
+    const char *line = whole;
+    for (uint64_t i = 0; i < 2000; i++) {
+        char *end;
+        line = strchr(line, '\n') + 1;
+        assert_close(strtod(line, &end), (double)fixture.x[i],
+                     1e-11 * fabs((double)fixture.x[i]));
+        assert_int_equal(*end, ',');
+        bool empty = end[1] == '\r';
+        assert_true(empty == !isfinite(fixture.y[i]));
+        double y = strtod(end + 1, &end);
+        if (!empty)
+            assert_close(y, (double)fixture.y[i], 1e-11 * fabs((double)fixture.y[i]));
+        else
+            end = strchr(line, '\r');
+        assert_memory_equal(end, "\r\n", 2);
+    }
+    assert_string_equal(strchr(line, '\n'), "\n");
+    free(whole);
+    discard(&fixture);
+}
+
+static void csv_names_hold_only_plain_letters(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *unit, *want;
+    } cases[] = {
+        {"dBFS", "frequency_hz,level_dbfs\r\n"},
+        {"%", "frequency_hz,level_percent\r\n"},
+        {"dBFS/\u221aHz", "frequency_hz,level_dbfs_per_sqrt_hz\r\n"},
+        {"", "frequency_hz,level\r\n"},
+        {"a,\"b", "frequency_hz,level_a__b\r\n"},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct series_text text;
+        json_t *entry =
+            json_pack("{s:{s:s, s:s}, s:{s:s, s:s}}", "x", "name", "frequency", "unit",
+                      "Hz", "y", "name", "level", "unit", cases[i].unit);
+        assert_true(series_text_begin(entry, SERIES_TEXT_CSV, &text));
+        assert_string_equal(text.head, cases[i].want);
+        series_text_free(&text);
+        json_decref(entry);
+    }
+}
+
 static void series_are_found_by_name_and_channel(void **state)
 {
     (void)state;
@@ -340,6 +422,9 @@ int main(void)
         cmocka_unit_test(thinning_keeps_the_extremes_of_each_interval),
         cmocka_unit_test(text_is_json_whatever_the_pieces),
         cmocka_unit_test(text_of_three_points_to_the_letter),
+        cmocka_unit_test(csv_of_three_points_to_the_letter),
+        cmocka_unit_test(csv_is_the_same_whatever_the_pieces),
+        cmocka_unit_test(csv_names_hold_only_plain_letters),
         cmocka_unit_test(series_are_found_by_name_and_channel),
         cmocka_unit_test(columns_outside_the_file_are_refused),
         cmocka_unit_test(file_that_shrank_breaks_the_series),
