@@ -25,8 +25,8 @@ struct spool_upload;
 bool spool_open(const char *state_folder, struct spool **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void spool_close(struct spool *spool);
-/** Start-up: removes partial uploads and partial results, moves contents without a row to
- *  orphans/, marks rows whose file is missing or has another length. Logs what it did. */
+/** Start-up: removes partial uploads and partial results, moves contents and results
+ * without a row to orphans/, marks rows whose file is missing or has another length. Logs what it did. */
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Gives up the ballast when the disk is full and makes it again when there is room:

@@ -9,6 +9,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "server/base/ids.h"
 #include "server/base/log.h"
 #include "server/store/spool_parts.h"
 
@@ -65,24 +66,35 @@ static bool visit_partial(struct sweep *sweep, int folder, const char *name)
     return remove_entry(sweep, folder, name, &sweep->parts);
 }
 
-static bool visit_result(struct sweep *sweep, int folder, const char *name)
-{
-    const char *end = strrchr(name, '.');
-    return end == NULL || strcmp(end, ".part") != 0 ||
-           remove_entry(sweep, folder, name, &sweep->parts);
-}
-
 /* A content without a capture is an upload that was never acknowledged, or one that an
- * older database, put back in place, does not know: moved aside, for only its owner can
- * tell. */
+ * older database, put back in place, does not know; a result without an analysis is what
+ * a deletion broken off left, or the same: moved aside, for only its owner can tell. */
 static bool move_aside(struct sweep *sweep, int folder, const char *name)
 {
     if (renameat(folder, name, sweep->spool->orphans, name) != 0)
         return spool_parts_problem(sweep->spool, errno,
-                                   "A content without a capture could not be moved aside",
+                                   "A file that no row names could not be moved aside",
                                    sweep->problem);
     sweep->orphans++;
     return true;
+}
+
+static bool visit_result(struct sweep *sweep, int folder, const char *name)
+{
+    const char *end = strrchr(name, '.');
+    if (end != NULL && strcmp(end, ".part") == 0)
+        return remove_entry(sweep, folder, name, &sweep->parts);
+    if (!id_valid("ana", name)) {
+        log_line(LOG_LEVEL_WARNING, "results: %s is none of our files; it is left alone",
+                 name);
+        return true;
+    }
+    struct store_analysis analysis;
+    if (store_analysis_get(sweep->store, name, &analysis, sweep->problem)) {
+        store_analysis_free(&analysis);
+        return true;
+    }
+    return sweep->problem->code == SERVER_PROBLEM_NONE && move_aside(sweep, folder, name);
 }
 
 static bool visit_content(struct sweep *sweep, int folder, const char *name)
@@ -139,9 +151,8 @@ bool spool_sweep(struct spool *spool, struct store *store, struct server_problem
     pthread_mutex_unlock(&spool->contents);
     if (sweep.parts + sweep.orphans + sweep.lost > 0)
         log_line(LOG_LEVEL_INFO,
-                 "state folder swept: %lu partial files removed, %lu contents without a "
-                 "capture "
-                 "moved to orphans, %lu captures without their content",
+                 "state folder swept: %lu partial files removed, %lu files that no row "
+                 "names moved to orphans, %lu captures without their content",
                  sweep.parts, sweep.orphans, sweep.lost);
     return swept;
 }

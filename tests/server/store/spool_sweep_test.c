@@ -96,12 +96,10 @@ static void sweep_removes_partial_files(void **state)
     (void)state;
     put("incoming/up_abcdefghijklmnopqrst.part", "half an upload");
     put("results/ana_abcdefghijklmnopqrst.1.part", "half a result");
-    put("results/ana_abcdefghijklmnopqrst", "a result");
     put("rendered/tmp_abcdefghijklmnopqrst", "half a tone");
     sweep();
     assert_false(exists("incoming/up_abcdefghijklmnopqrst.part"));
     assert_false(exists("results/ana_abcdefghijklmnopqrst.1.part"));
-    assert_true(exists("results/ana_abcdefghijklmnopqrst"));
     assert_false(exists("rendered/tmp_abcdefghijklmnopqrst"));
 }
 
@@ -119,6 +117,25 @@ static void sweep_moves_contents_without_a_row_aside(void **state)
         "orphans/ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"));
     assert_true(exists(name));
     assert_int_equal(audio(&capture), STORE_AUDIO_PRESENT);
+}
+
+static void sweep_moves_results_without_a_row_aside(void **state)
+{
+    (void)state;
+    char name[128];
+    struct server_problem problem = {0};
+    kept(1, "a recording", name);
+    const struct store_analysis analysis = rows_analysis(2, 1);
+    assert_true(store_analysis_add(fixture.store, &analysis, &problem));
+    snprintf(name, sizeof name, "results/%s", analysis.id);
+    put(name, "a result");
+    put("results/ana_abcdefghijklmnopqrst", "another");
+    put("results/notes.txt", "");
+    sweep();
+    assert_true(exists(name));
+    assert_false(exists("results/ana_abcdefghijklmnopqrst"));
+    assert_true(exists("orphans/ana_abcdefghijklmnopqrst"));
+    assert_true(exists("results/notes.txt"));
 }
 
 static void sweep_leaves_alone_what_is_not_ours(void **state)
@@ -174,6 +191,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         TEST(sweep_removes_partial_files),
         TEST(sweep_moves_contents_without_a_row_aside),
+        TEST(sweep_moves_results_without_a_row_aside),
         TEST(sweep_leaves_alone_what_is_not_ours),
         TEST(sweep_marks_captures_without_their_content),
         TEST(sweep_of_an_unreadable_folder_is_a_problem),
