@@ -8,6 +8,8 @@ enum {
     LIMIT_HEADERS = 64,
     LIMIT_NAME_BYTES = 200,
     LIMIT_NOTE_BYTES = 2000,
+    LIMIT_KEY_BYTES = 255,      /* of an Idempotency-Key … */
+    LIMIT_KEY_S = 24 * 60 * 60, /* … and how long it is remembered */
     LIMIT_PAGE_ITEMS = 200,
     LIMIT_PAGE_ITEMS_DEFAULT = 50,
     LIMIT_PREFER_WAIT_S = 30,

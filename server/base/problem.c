@@ -120,6 +120,12 @@ static const struct server_problem_meaning meanings[SERVER_PROBLEM_CODES] = {
          "A value has the wrong type or lies outside its limits; the detail tells both, "
          "with the unit.",
          "Give a value within the limits; /v1/measurements and /v1/signals list them."},
+    [SERVER_PROBLEM_KEY_REUSED] =
+        {"key_reused", 422, "The key came with another request before",
+         "An Idempotency-Key of the last 24 hours stands for one request of its tester "
+         "and "
+         "path; this one differs from it, or what it made has been deleted since.",
+         "Repeat the request just as it was, or give this one a key of its own."},
     [SERVER_PROBLEM_QUEUE_FULL] = {"queue_full", 429, "Too many analyses are waiting",
                                    "As many analyses wait as the queue holds.",
                                    "Wait the seconds of Retry-After and post it again; "

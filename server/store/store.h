@@ -67,9 +67,56 @@ bool store_open(const char *state_folder, struct store **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void store_close(struct store *store);
 
+/** A key by which a tester's request is obeyed once: given again with the same request
+ * within LIMIT_KEY_S, it tells what was made then. */
+struct store_key {
+    const char *tester, *path, *key;
+    char asked[65]; /* SHA-256 of what is asked, store_key_digest */
+    int64_t now_ms; /* wall clock */
+};
+
+/** Fills `ret` with the SHA-256 of a text, as 64 lower-case hexadecimal digits. */
+void store_key_digest(const char *text, char ret[65]);
+/** Fills `made` with the id of what the key made. False with *problem untouched when the
+ * key is new; KEY_REUSED when it came with another request. */
+bool store_key_find(struct store *store, const struct store_key *key, char made[ID_BYTES],
+                    struct server_problem *problem) __attribute__((warn_unused_result));
+
 bool store_capture_add(struct store *store, const struct store_capture *capture,
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
+/** Adds the capture and the key together and fills `made` with the capture's id; or adds
+ * nothing and fills it with the id of what the key made before. KEY_REUSED as above. */
+bool store_capture_add_once(struct store *store, const struct store_capture *capture,
+                            const struct store_key *key, char made[ID_BYTES],
+                            struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** Changes what the tester says of it; NULL and −1 leave a part as it is. NOT_FOUND. */
+struct store_capture_change {
+    const char *name, *note;
+    int pinned; /* 0, 1 or −1 */
+};
+bool store_capture_change(struct store *store, const char *id,
+                          const struct store_capture_change *change,
+                          struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** What has no row any more: its files are the caller's to remove. */
+struct store_removed {
+    char sha256[65]; /* the capture's content; another capture may have it, too */
+    char (*analyses)[ID_BYTES];
+    int count;
+};
+
+/** Removes a capture with its analyses. Gives *ret (store_removed_free). NOT_FOUND;
+ * CONFLICT when it is pinned, while one of its analyses is queued or runs, or when an
+ * analysis of another capture names it as its floor. */
+bool store_capture_remove(struct store *store, const char *id, struct store_removed *ret,
+                          struct server_problem *problem)
+    __attribute__((warn_unused_result));
+void store_removed_free(struct store_removed *removed);
+
 /** False with *problem untouched when there is none, with it set when the database could
  * not tell. Free with store_capture_free. */
 bool store_capture_get(struct store *store, const char *id, struct store_capture *ret,
@@ -80,6 +127,15 @@ void store_capture_free(struct store_capture *capture);
 /** NOT_FOUND with field "capture" or "floor_capture" when there is no such capture. */
 bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
                         struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** As store_capture_add_once. */
+bool store_analysis_add_once(struct store *store, const struct store_analysis *analysis,
+                             const struct store_key *key, char made[ID_BYTES],
+                             struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Removes one that has ended. NOT_FOUND; CONFLICT while it is queued or runs. */
+bool store_analysis_remove(struct store *store, const char *id,
+                           struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Records the end: state, attempts, started, finished and problem of *analysis. CONFLICT
  * when it has ended before (the first end stays), NOT_FOUND when there is none. */

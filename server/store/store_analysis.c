@@ -1,4 +1,4 @@
-/* Analyses: store_analysis_* and store_each_queued of store.h. */
+/* Analyses: store_analysis_* but the removal, and store_each_queued of store.h. */
 #include "server/store/store_sqlite.h"
 
 #include <assert.h>
@@ -20,10 +20,10 @@ static void name_missing(struct store_sql *sql, const struct store_analysis *ana
                        there ? analysis->floor_capture : analysis->capture);
 }
 
-static bool add(struct store_sql *sql, const void *context,
-                struct server_problem *problem)
+bool store_sqlite_add_analysis(struct store_sql *sql, const void *row_to_add,
+                               struct server_problem *problem)
 {
-    const struct store_analysis *analysis = context;
+    const struct store_analysis *analysis = row_to_add;
     const char *floor = analysis->floor_capture[0] ? analysis->floor_capture : NULL;
     sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_ADD, problem);
     if (row == NULL || !store_sql_bind_text(row, 1, analysis->id) ||
@@ -52,7 +52,7 @@ bool store_analysis_add(struct store *store, const struct store_analysis *analys
                         struct server_problem *problem)
 {
     assert(analysis->state != STORE_RUNNING); /* known to the queue only */
-    return store_writer_make(store->writer, add, analysis, problem);
+    return store_writer_make(store->writer, store_sqlite_add_analysis, analysis, problem);
 }
 
 /* After an UPDATE of a queued analysis: says why when it met none. */

@@ -1,14 +1,15 @@
-/* Captures: store_capture_*, store_has_content and store_mark_audio of store.h. */
+/* Captures: store_capture_* but the removal, store_has_content and store_mark_audio of
+ * store.h. */
 #include "server/store/store_sqlite.h"
 
 #include <stdlib.h>
 
 #include "server/base/log.h"
 
-static bool add(struct store_sql *sql, const void *context,
-                struct server_problem *problem)
+bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
+                              struct server_problem *problem)
 {
-    const struct store_capture *capture = context;
+    const struct store_capture *capture = row_to_add;
     sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_ADD, problem);
     if (row == NULL || !store_sql_bind_text(row, 1, capture->id) ||
         !store_sql_bind_text(row, 2, capture->name) ||
@@ -29,7 +30,38 @@ static bool add(struct store_sql *sql, const void *context,
 bool store_capture_add(struct store *store, const struct store_capture *capture,
                        struct server_problem *problem)
 {
-    return store_writer_make(store->writer, add, capture, problem);
+    return store_writer_make(store->writer, store_sqlite_add_capture, capture, problem);
+}
+
+struct changing {
+    const char *id;
+    const struct store_capture_change *change;
+};
+
+static bool change(struct store_sql *sql, const void *context,
+                   struct server_problem *problem)
+{
+    const struct changing *changing = context;
+    const struct store_capture_change *parts = changing->change;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_CHANGE, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, changing->id) ||
+        !store_sql_bind_text(row, 2, parts->name) ||
+        !store_sql_bind_text(row, 3, parts->note) ||
+        (parts->pinned < 0 ? sqlite3_bind_null(row, 4)
+                           : sqlite3_bind_int(row, 4, parts->pinned)) != SQLITE_OK ||
+        !store_sql_finish(sql, row, problem))
+        return false;
+    return sqlite3_changes(sql->db) == 1 ||
+           server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
+                              "There is no capture %s.", changing->id);
+}
+
+bool store_capture_change(struct store *store, const char *id,
+                          const struct store_capture_change *parts,
+                          struct server_problem *problem)
+{
+    struct changing changing = {id, parts};
+    return store_writer_make(store->writer, change, &changing, problem);
 }
 
 /* Fills *ret from a row of STORE_SQL_CAPTURE_COLUMNS; false when memory ran out. */

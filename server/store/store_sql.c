@@ -15,6 +15,10 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
         " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
     [STORE_SQL_CAPTURE_GET] =
         "SELECT " STORE_SQL_CAPTURE_COLUMNS " FROM capture WHERE id = ?1",
+    [STORE_SQL_CAPTURE_CHANGE] =
+        "UPDATE capture SET name = ifnull(?2, name), note = ifnull(?3, note),"
+        " pinned = ifnull(?4, pinned) WHERE id = ?1",
+    [STORE_SQL_CAPTURE_REMOVE] = "DELETE FROM capture WHERE id = ?1",
     [STORE_SQL_CAPTURE_CONTENT] = "SELECT 1 FROM capture WHERE sha256 = ?1 LIMIT 1",
     [STORE_SQL_CAPTURE_FILES] = "SELECT seq, sha256, bytes, audio FROM capture",
     [STORE_SQL_CAPTURE_AUDIO] = "UPDATE capture SET audio = ?2 WHERE seq = ?1",
@@ -32,6 +36,17 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
         "UPDATE analysis SET attempts = ?2 WHERE id = ?1 AND state = 0",
     [STORE_SQL_ANALYSIS_QUEUED] = "SELECT " STORE_SQL_ANALYSIS_COLUMNS
                                   " FROM analysis WHERE state = 0 ORDER BY seq",
+    [STORE_SQL_ANALYSIS_REMOVE] = "DELETE FROM analysis WHERE id = ?1",
+    [STORE_SQL_ANALYSIS_OF_CAPTURE] =
+        "SELECT id, state FROM analysis WHERE capture = ?1 ORDER BY state",
+    [STORE_SQL_ANALYSIS_OF_FLOOR] = "SELECT id, capture FROM analysis"
+                                    " WHERE floor_capture = ?1 AND capture <> ?1 LIMIT 1",
+    [STORE_SQL_ANALYSIS_FORGET] = "DELETE FROM analysis WHERE capture = ?1",
+    [STORE_SQL_KEY_ADD] = "INSERT INTO idempotency(tester, path, key, asked, made,"
+                          " created_ms) VALUES(?1, ?2, ?3, ?4, ?5, ?6)",
+    [STORE_SQL_KEY_GET] = "SELECT asked, made FROM idempotency WHERE tester = ?1"
+                          " AND path = ?2 AND key = ?3 AND created_ms > ?4",
+    [STORE_SQL_KEY_EXPIRE] = "DELETE FROM idempotency WHERE created_ms <= ?1",
 };
 
 /* SQLite would make the file readable for everybody; its -wal and -shm take over this

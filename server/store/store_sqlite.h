@@ -56,4 +56,11 @@ bool store_sqlite_list(struct store *store, const struct store_sqlite_kind *kind
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** Changes (store_writer_change) that add a row: a struct store_capture, a struct
+ * store_analysis. */
+bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
+                              struct server_problem *problem);
+bool store_sqlite_add_analysis(struct store_sql *sql, const void *row_to_add,
+                               struct server_problem *problem);
+
 #endif

@@ -11,7 +11,8 @@
 
 struct store_writer;
 
-/** A change: runs on the writing thread, within a transaction. */
+/** A change: runs on the writing thread, within a transaction; twice where the disk was
+ * full at first. */
 typedef bool store_writer_change(struct store_sql *sql, const void *context,
                                  struct server_problem *problem);
 

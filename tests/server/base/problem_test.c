@@ -31,6 +31,7 @@ static const struct {
     {SERVER_PROBLEM_UNKNOWN_FIELD, "unknown_field", 422},
     {SERVER_PROBLEM_MISSING_FIELD, "missing_field", 422},
     {SERVER_PROBLEM_OUT_OF_RANGE, "out_of_range", 422},
+    {SERVER_PROBLEM_KEY_REUSED, "key_reused", 422},
     {SERVER_PROBLEM_QUEUE_FULL, "queue_full", 429},
     {SERVER_PROBLEM_UNAVAILABLE, "unavailable", 503},
     {SERVER_PROBLEM_DISK_FULL, "disk_full", 507},
