@@ -80,6 +80,12 @@ bool queue_start(const struct queue_config *config, struct queue **ret,
     return true;
 }
 
+static void give_up_job(struct job *job, void *context)
+{
+    (void)context;
+    atomic_store(&job->give_up, true);
+}
+
 static void wake_job(struct job *job, void *context)
 {
     queue_watch_call(context, job);
@@ -91,6 +97,8 @@ void queue_stop(struct queue *queue)
         return;
     pthread_mutex_lock(&queue->lock);
     atomic_store(&queue->stopping, true);
+    if (queue->schedule)
+        schedule_each(queue->schedule, give_up_job, NULL);
     pthread_cond_broadcast(&queue->changed);
     pthread_mutex_unlock(&queue->lock);
     for (int i = 0; i < queue->thread_count; i++)
@@ -108,6 +116,13 @@ void queue_stop(struct queue *queue)
 bool queue_add(struct queue *queue, const struct store_analysis *analysis,
                struct server_problem *problem)
 {
+    return queue_add_once(queue, analysis, NULL, NULL, problem);
+}
+
+bool queue_add_once(struct queue *queue, const struct store_analysis *analysis,
+                    const struct store_key *key, char made[ID_BYTES],
+                    struct server_problem *problem)
+{
     struct job *job = schedule_job_new(analysis);
     if (job == NULL)
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
@@ -124,16 +139,21 @@ bool queue_add(struct queue *queue, const struct store_analysis *analysis,
                                   "again later.",
                                   waiting);
     }
-    bool added = store_analysis_add(queue->config.store, analysis, problem);
+    struct store *store = queue->config.store;
+    bool added = key == NULL
+                     ? store_analysis_add(store, analysis, problem)
+                     : store_analysis_add_once(store, analysis, key, made, problem);
+    bool new = added && (key == NULL || strcmp(made, analysis->id) == 0);
     pthread_mutex_lock(&queue->lock);
     queue->reserved--;
-    if (added && !schedule_add(queue->schedule, job)) {
+    queue->additions++;
+    if (new && !schedule_add(queue->schedule, job)) {
         log_line(LOG_LEVEL_ERROR,
                  "no memory to queue analysis %s: it runs after the "
                  "next start",
                  analysis->id);
         schedule_job_free(job);
-    } else if (!added) {
+    } else if (!new) {
         schedule_job_free(job);
     }
     pthread_cond_broadcast(&queue->changed);

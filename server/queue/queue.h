@@ -33,6 +33,16 @@ void queue_stop(struct queue *queue);
 /** Commits the row, then queues it. QUEUE_FULL when LIMIT_QUEUE_LENGTH wait. */
 bool queue_add(struct queue *queue, const struct store_analysis *analysis,
                struct server_problem *problem) __attribute__((warn_unused_result));
+/** The same once for a key: as store_analysis_add_once. */
+bool queue_add_once(struct queue *queue, const struct store_analysis *analysis,
+                    const struct store_key *key, char made[ID_BYTES],
+                    struct server_problem *problem) __attribute__((warn_unused_result));
+
+/** One that waits is cancelled when this returns, durably; the worker of one that runs is
+ * killed, and it ends soon, as cancelled unless it was done before (queue_watch tells).
+ * One that has ended stays as it is. NOT_FOUND. */
+bool queue_cancel(struct queue *queue, const char *id, struct server_problem *problem)
+    __attribute__((warn_unused_result));
 
 struct queue_view {
     struct store_analysis analysis; /* state may be STORE_RUNNING */

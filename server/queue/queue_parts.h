@@ -28,7 +28,8 @@ struct queue {
     pthread_mutex_t lock;
     pthread_cond_t changed; /* a job waits, a watch was called, or the queue stops */
     struct schedule *schedule;
-    int reserved; /* jobs whose row is being committed */
+    int reserved;       /* jobs whose row is being committed … */
+    uint64_t additions; /* … and how many times one was, well or not */
 };
 
 /** A runner: takes jobs and sees them to their end until the queue stops. */
@@ -37,5 +38,9 @@ void *queue_run_thread(void *queue);
 /** Calls the watches of a job that has ended, one by one and without the lock, so that
  * they may call the queue. Called with the lock. */
 void queue_watch_call(struct queue *queue, struct job *job);
+
+/** The job leaves: out of the schedule, its watches called, freed. Called with the lock.
+ */
+void queue_watch_end(struct queue *queue, struct job *job);
 
 #endif

@@ -15,8 +15,9 @@ enum {
     RETRY_MAX_MS = 30000, /* … up to this */
 };
 
-/** Waits *wait_ms and doubles it. False when the queue stops. */
-static bool pause_runner(struct queue *queue, int *wait_ms)
+/** Waits *wait_ms and doubles it; not longer than *give_up (or NULL) lets it. False when
+ * the queue stops. */
+static bool pause_runner(struct queue *queue, const atomic_bool *give_up, int *wait_ms)
 {
     struct timespec until;
     clock_gettime(CLOCK_MONOTONIC, &until);
@@ -29,7 +30,8 @@ static bool pause_runner(struct queue *queue, int *wait_ms)
     *wait_ms = *wait_ms * 2 < RETRY_MAX_MS ? *wait_ms * 2 : RETRY_MAX_MS;
     pthread_mutex_lock(&queue->lock);
     int error = 0;
-    while (!atomic_load(&queue->stopping) && error != ETIMEDOUT)
+    while (!atomic_load(&queue->stopping) && error != ETIMEDOUT &&
+           !(give_up && atomic_load(give_up)))
         error = pthread_cond_timedwait(&queue->changed, &queue->lock, &until);
     pthread_mutex_unlock(&queue->lock);
     return !atomic_load(&queue->stopping);
@@ -54,12 +56,13 @@ static bool record_surely(struct queue *queue, record *change,
         struct server_problem problem = {0};
         if (change(queue->config.store, analysis, &problem))
             return true;
+        if (problem.code == SERVER_PROBLEM_CONFLICT)
+            return true; /* cancelled at the same moment: nothing is left to record */
         log_line(LOG_LEVEL_ERROR, "analysis %s could not be recorded: %s", analysis->id,
                  problem.detail);
-        if (problem.code == SERVER_PROBLEM_CONFLICT ||
-            problem.code == SERVER_PROBLEM_NOT_FOUND)
-            return true; /* its row has ended or gone: nothing is left to record */
-        if (!pause_runner(queue, &wait_ms))
+        if (problem.code == SERVER_PROBLEM_NOT_FOUND)
+            return true;
+        if (!pause_runner(queue, NULL, &wait_ms))
             return false;
     }
 }
@@ -93,10 +96,8 @@ static bool finish(struct queue *queue, struct job *job, enum store_state state,
     if (!recorded)
         return false;
     pthread_mutex_lock(&queue->lock);
-    schedule_remove(queue->schedule, job);
-    queue_watch_call(queue, job);
+    queue_watch_end(queue, job);
     pthread_mutex_unlock(&queue->lock);
-    schedule_job_free(job);
     return true;
 }
 
@@ -125,6 +126,14 @@ static bool count_death(struct queue *queue, struct job *job)
     return record_surely(queue, record_death, &job->analysis);
 }
 
+static bool is_cancelled(struct queue *queue, const struct job *job)
+{
+    pthread_mutex_lock(&queue->lock);
+    bool cancelled = job->cancelled;
+    pthread_mutex_unlock(&queue->lock);
+    return cancelled;
+}
+
 /** Attempts until the job has ended; false when it was given up because the queue stops.
  */
 static bool run_job(struct queue *queue, struct job *job)
@@ -133,12 +142,14 @@ static bool run_job(struct queue *queue, struct job *job)
     const struct attempt attempt = {.store = queue->config.store,
                                     .spool = queue->config.spool,
                                     .workers = queue->config.workers,
-                                    .cancel = &queue->stopping,
+                                    .cancel = &job->give_up,
                                     .progress = tell_progress,
                                     .context = &telling};
     int wait_ms = RETRY_MS;
     while (job->analysis.attempts < LIMIT_WORKER_ATTEMPTS) {
         struct server_problem problem = {0};
+        if (is_cancelled(queue, job))
+            return finish(queue, job, STORE_CANCELLED, NULL);
         switch (attempt_run(&attempt, &job->analysis, &problem)) {
         case ATTEMPT_DONE:
             return finish(queue, job, STORE_DONE, NULL);
@@ -151,11 +162,13 @@ static bool run_job(struct queue *queue, struct job *job)
         case ATTEMPT_LATER:
             log_line(LOG_LEVEL_WARNING, "analysis %s waits: %s", job->analysis.id,
                      problem.detail);
-            if (!pause_runner(queue, &wait_ms))
+            if (!pause_runner(queue, &job->give_up, &wait_ms))
                 return false;
             break;
         case ATTEMPT_GIVEN_UP:
-            return false;
+            if (!is_cancelled(queue, job))
+                return false;
+            break;
         }
     }
     struct server_problem crashed = {0};
@@ -176,7 +189,8 @@ void *queue_run_thread(void *context)
             pthread_cond_wait(&queue->changed, &queue->lock);
             continue;
         }
-        job->analysis.started_ms = clock_wall_ms();
+        if (!job->cancelled)
+            job->analysis.started_ms = clock_wall_ms();
         pthread_mutex_unlock(&queue->lock);
         bool ended = run_job(queue, job);
         pthread_mutex_lock(&queue->lock);

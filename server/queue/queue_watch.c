@@ -18,6 +18,13 @@ void queue_watch_call(struct queue *queue, struct job *job)
     }
 }
 
+void queue_watch_end(struct queue *queue, struct job *job)
+{
+    schedule_remove(queue->schedule, job);
+    queue_watch_call(queue, job);
+    schedule_job_free(job);
+}
+
 bool queue_watch(struct queue *queue, const char *id, void (*ended)(void *context),
                  void *context, struct queue_watch **ret)
 {

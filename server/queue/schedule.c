@@ -1,6 +1,5 @@
 #include "server/queue/schedule.h"
 
-#include <assert.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -138,14 +137,25 @@ bool schedule_add(struct schedule *schedule, struct job *job)
     return true;
 }
 
+static void remove_tester(struct schedule *schedule, struct tester *tester)
+{
+    struct tester *before = NULL;
+    struct tester **link = &schedule->first;
+    while (*link != tester) {
+        before = *link;
+        link = &before->next;
+    }
+    *link = tester->next;
+    if (schedule->last == tester)
+        schedule->last = before;
+}
+
 struct job *schedule_take(struct schedule *schedule)
 {
     struct tester *tester = schedule->first;
     if (tester == NULL)
         return NULL;
-    schedule->first = tester->next;
-    if (schedule->first == NULL)
-        schedule->last = NULL;
+    remove_tester(schedule, tester);
 
     struct job *job = tester->first;
     tester->first = job->next_of_tester;
@@ -161,15 +171,42 @@ struct job *schedule_take(struct schedule *schedule)
     return job;
 }
 
+/* Those of its tester behind it move up. */
+static void withdraw(struct schedule *schedule, struct job *job)
+{
+    struct tester *tester = job->tester;
+    struct job *before = NULL;
+    struct job **link = &tester->first;
+    while (*link != job) {
+        before = *link;
+        link = &before->next_of_tester;
+    }
+    *link = job->next_of_tester;
+    if (tester->last == job)
+        tester->last = before;
+    for (struct job *behind = *link; behind; behind = behind->next_of_tester)
+        behind->number--;
+    tester->added--;
+    if (tester->first == NULL) {
+        remove_tester(schedule, tester);
+        free(tester);
+    }
+    job->tester = NULL;
+    job->next_of_tester = NULL;
+    schedule->waiting--;
+}
+
 void schedule_remove(struct schedule *schedule, struct job *job)
 {
-    assert(job->running);
+    if (job->running)
+        schedule->running--;
+    else
+        withdraw(schedule, job);
     struct job **link = &schedule->buckets[bucket_of(job->analysis.id)];
     while (*link != job)
         link = &(*link)->next_of_bucket;
     *link = job->next_of_bucket;
     job->next_of_bucket = NULL;
-    schedule->running--;
 }
 
 struct job *schedule_find(const struct schedule *schedule, const char *id)

@@ -6,6 +6,7 @@
 #ifndef SERVER_QUEUE_SCHEDULE_H
 #define SERVER_QUEUE_SCHEDULE_H
 
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -18,6 +19,8 @@ struct job {
     struct store_analysis
         analysis; /* owned; state is STORE_QUEUED until the job has left */
     bool running;
+    bool cancelled;      /* by its tester: it is to end so */
+    atomic_bool give_up; /* whoever is at it stops */
     double progress;
     struct queue_watch *watches; /* owned by those who watch */
     /* the schedule's own */
@@ -42,7 +45,7 @@ bool schedule_add(struct schedule *schedule, struct job *job)
     __attribute__((warn_unused_result));
 /** The job whose turn it is, running from now on, or NULL. It stays in the index. */
 struct job *schedule_take(struct schedule *schedule);
-/** Takes a running job out of the index and gives it back. */
+/** Takes a job, waiting or running, out of the turns and the index and gives it back. */
 void schedule_remove(struct schedule *schedule, struct job *job);
 
 /** Borrowed, or NULL. */

@@ -101,6 +101,32 @@ static void jobs_are_found_until_they_are_removed(void **state)
     schedule_free(schedule);
 }
 
+static void one_that_waits_is_withdrawn(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    static const char *const ids[] = {"a1", "a2", "a3", "b1", "c1", "c2"};
+    for (int i = 0; i < 6; i++)
+        add(schedule, ids[i][0] == 'a' ? "a" : ids[i][0] == 'b' ? "b" : "c", ids[i]);
+    /* the last of a, the only one of b, the first of c */
+    static const char *const gone[] = {"a3", "b1", "c1"};
+    for (int i = 0; i < 3; i++) {
+        struct job *job = schedule_find(schedule, gone[i]);
+        schedule_remove(schedule, job);
+        schedule_job_free(job);
+        assert_null(schedule_find(schedule, gone[i]));
+    }
+    assert_int_equal(schedule_waiting(schedule), 3);
+    assert_int_equal(schedule_running(schedule), 0);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a2")), 3);
+    add(schedule, "a", "a4");
+    add(schedule, "b", "b2");
+    char order[64];
+    drain(schedule, order, sizeof order);
+    assert_string_equal(order, "a1 c2 b2 a2 a4 ");
+    schedule_free(schedule);
+}
+
 static void count_one(struct job *job, void *context)
 {
     (void)job;
@@ -118,7 +144,7 @@ static void positions_are_the_turns(void **state)
     for (int round = 0; round < 20; round++) {
         struct schedule *schedule = schedule_new();
         char ids[JOBS][16];
-        int claimed[JOBS], taken[JOBS], turn = 0;
+        int claimed[JOBS], taken[JOBS], turn = 0, withdrawn = 0;
         for (int i = 0; i < JOBS; i++) {
             char tester[16];
             /* uneven: the square favours the first testers */
@@ -131,6 +157,15 @@ static void positions_are_the_turns(void **state)
             if (i % 5 == 4) {
                 struct job *job = schedule_take(schedule);
                 taken[atoi(job->analysis.id + 1)] = 0;
+            }
+            /* and some are withdrawn */
+            int victim = (int)(support_uniform(&random) * (i + 1));
+            struct job *waiting = schedule_find(schedule, ids[victim]);
+            if (i % 7 == 6 && waiting != NULL && !waiting->running) {
+                schedule_remove(schedule, waiting);
+                schedule_job_free(waiting);
+                taken[victim] = 0;
+                withdrawn++;
             }
         }
         for (int i = 0; i < JOBS; i++)
@@ -145,8 +180,9 @@ static void positions_are_the_turns(void **state)
             assert_int_equal(claimed[i], taken[i]);
         int count = 0;
         schedule_each(schedule, count_one, &count);
-        assert_int_equal(count, JOBS);
-        assert_int_equal(schedule_running(schedule), JOBS);
+        assert_true(withdrawn > 10);
+        assert_int_equal(count, JOBS - withdrawn);
+        assert_int_equal(schedule_running(schedule), JOBS - withdrawn);
         schedule_free(schedule);
     }
 }
@@ -177,6 +213,7 @@ int main(void)
         cmocka_unit_test(testers_take_turns),
         cmocka_unit_test(a_newcomer_waits_one_round_at_most),
         cmocka_unit_test(jobs_are_found_until_they_are_removed),
+        cmocka_unit_test(one_that_waits_is_withdrawn),
         cmocka_unit_test(positions_are_the_turns),
         cmocka_unit_test(a_job_owns_its_texts),
     };
