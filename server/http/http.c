@@ -2,15 +2,13 @@
 
 #include <stdlib.h>
 #include <string.h>
-#include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "server/base/clock.h"
 #include "server/base/log.h"
-#include "server/http/admission.h"
 #include "server/http/connections.h"
-#include "server/http/hidden.h"
+#include "server/http/intake.h"
 #include "server/http/listener.h"
 #include "server/http/reply.h"
 #include "server/http/request.h"
@@ -21,32 +19,21 @@ enum {
     CONNECTION_MEMORY_BYTES = 64 * 1024,
     CONNECTION_IDLE_S = 30, /* without a byte, or between two requests */
     CONNECTION_NEW_MS = 10000,
+    LINGER_SOCKETS = 32,
+    LINGER_SILENT_MS = 5000,
     /* Descriptors: of the daemon, of a worker and its job, of a thread that serves. */
-    DESCRIPTORS_BASE = 128,
+    DESCRIPTORS_BASE = 128 + LINGER_SOCKETS,
     DESCRIPTORS_WORKER = 5,
     DESCRIPTORS_THREAD = 3,
-    SWALLOW_MS = 60000,
     DRAIN_MS = 5000,
     DRAIN_STEP_MS = 10,
 };
-/* A refused body that is declared longer than this is not read: the answer comes at once,
- * and the connection is closed. */
-static const int64_t swallow_bytes = 64 << 20;
-
 struct http {
     struct request_context shared;
     struct listener listeners[OPTIONS_LISTENERS_MAX];
     struct MHD_Daemon *daemons[OPTIONS_LISTENERS_MAX];
     int count;
 };
-
-static enum MHD_Result take_header(void *context, enum MHD_ValueKind kind,
-                                   const char *name, const char *value)
-{
-    (void)kind;
-    headers_take(context, name, value);
-    return MHD_YES;
-}
 
 static enum MHD_Result queue_reply(struct request *request)
 {
@@ -59,84 +46,6 @@ static enum MHD_Result queue_reply(struct request *request)
     MHD_destroy_response(request->response);
     request->response = NULL;
     return queued;
-}
-
-/* The library reads until a read comes back short, then waits for the next event of an
- * edge- triggered poll. The end of a client's sending that came together with its last
- * bytes is no event of its own: nobody would notice it before the connection's idle time
- * is over. Shutting the reading side makes one. */
-static void notice_end_of_sending(struct MHD_Connection *connection)
-{
-    char byte;
-    const union MHD_ConnectionInfo *info =
-        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
-    if (info != NULL && recv(info->connect_fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
-        shutdown(info->connect_fd, SHUT_RD);
-}
-
-/* How much of a body is read at most. A refused one is read and dropped, so that the
- * client, which sends before it reads, gets to see the refusal: within a body nothing can
- * be answered. */
-static int64_t read_limit_bytes(const struct request *request)
-{
-    int64_t upload_bytes = (int64_t)request->shared->config.options->max_upload_bytes;
-    return swallow_bytes + 2 * upload_bytes;
-}
-
-/* A reply queued here closes the connection: only where the body would be too long to
- * read, is not sent yet, or cannot be told from the next request. */
-static enum MHD_Result first_call(struct request *request, const char *method,
-                                  const char *version)
-{
-    MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
-                              &request->headers);
-    const struct hidden_line line = {
-        .method = method,
-        .target = request->received_at,
-        .target_end = request->received_at + strlen(request->raw_target),
-        .version = version,
-    };
-    request->doubtful = !hidden_check(request->connection, &line, &request->refusal);
-    bool admitted = !request->doubtful &&
-                    admission_check(request, method, version, &request->refusal);
-    int64_t body_bytes = headers_body_bytes(&request->headers);
-    if (body_bytes != 0)
-        notice_end_of_sending(request->connection);
-    if (admitted)
-        return MHD_YES;
-    bool unsent = body_bytes != 0 && request->headers.expect != NULL;
-    if (!request->doubtful && !unsent && body_bytes <= swallow_bytes)
-        return MHD_YES;
-    reply_problem(request, &request->refusal);
-    return queue_reply(request);
-}
-
-/* Takes a piece of a body that is refused; false when it has been too much for too long.
- */
-static bool swallow(struct request *request)
-{
-    int64_t now_ms = clock_monotonic_ms();
-    if (request->swallow_until_ms == 0)
-        request->swallow_until_ms = now_ms + SWALLOW_MS;
-    return request->body_bytes <= read_limit_bytes(request) &&
-           now_ms <= request->swallow_until_ms;
-}
-
-static enum MHD_Result take_piece(struct request *request, const char *piece,
-                                  size_t count)
-{
-    enum route_body kind =
-        request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
-    request->body_bytes += (int64_t)count;
-    notice_end_of_sending(request->connection);
-    if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
-        return swallow(request) ? MHD_YES : MHD_NO;
-    if (kind == ROUTE_BODY_STREAM)
-        spool_upload_write(request->upload, piece, count);
-    else if (!body_append(&request->body, piece, count, &request->refusal))
-        body_free(&request->body);
-    /* Beyond its limit an upload swallows by itself. */
-    return request->body_bytes <= read_limit_bytes(request) ? MHD_YES : MHD_NO;
 }
 
 static void run_work(void *context)
@@ -203,15 +112,18 @@ static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
         return MHD_NO;
     if (!request->begun) {
         request->begun = true;
-        request->head = strcmp(method, MHD_HTTP_METHOD_HEAD) == 0;
         request->connection = connection;
         connections_begin(request->shared->connections, connection_of(connection));
-        return first_call(request, method, version);
+        /* A reply queued in this call closes the connection. */
+        if (intake_begin(request, method, version))
+            return MHD_YES;
+        reply_problem(request, &request->refusal);
+        return queue_reply(request);
     }
     if (*piece_bytes > 0) {
-        enum MHD_Result taken = take_piece(request, piece, *piece_bytes);
+        bool taken = intake_piece(request, piece, *piece_bytes);
         *piece_bytes = 0;
-        return taken;
+        return taken ? MHD_YES : MHD_NO;
     }
     request->paused = false;
     if (request->response == NULL)
@@ -226,15 +138,28 @@ static void *begin(void *context, const char *raw_target,
     return request_new(context, raw_target);
 }
 
+/* The library closes the connection next. */
+static void linger(struct request_context *shared, struct MHD_Connection *connection)
+{
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    if (info != NULL)
+        lingering_add(shared->lingering, info->connect_fd);
+}
+
 static void completed(void *context, struct MHD_Connection *connection, void **state,
                       enum MHD_RequestTerminationCode code)
 {
     struct request_context *shared = context;
+    const struct request *request = *state;
+    bool answered = code == MHD_REQUEST_TERMINATED_COMPLETED_OK;
+    if (answered && request != NULL && request->early)
+        linger(shared, connection);
     request_free(*state);
     *state = NULL;
     connections_end(shared->connections, connection_of(connection));
-    if (code == MHD_REQUEST_TERMINATED_COMPLETED_OK)
-        notice_end_of_sending(connection);
+    if (answered)
+        intake_notice_end(connection);
 }
 
 static void notice_connection(void *context, struct MHD_Connection *connection,
@@ -343,7 +268,12 @@ bool http_start(const struct http_config *config, struct http **ret,
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                                   "There is no memory for the HTTP side.");
     http->shared.config = *config;
-    if (deadlines_start(&http->shared.deadlines, problem) &&
+    const struct lingering_config linger = {.sockets = LINGER_SOCKETS,
+                                            .time_ms = INTAKE_DROP_MS,
+                                            .silent_ms = LINGER_SILENT_MS,
+                                            .bytes = INTAKE_DROP_BYTES};
+    if (lingering_start(&linger, &http->shared.lingering, problem) &&
+        deadlines_start(&http->shared.deadlines, problem) &&
         offload_start(BLOCKING_THREADS, &http->shared.offload, problem) &&
         listen_and_serve(http, problem)) {
         *ret = http;
@@ -392,6 +322,7 @@ void http_stop(struct http *http)
             close(http->listeners[i].socket);
     }
     connections_stop(http->shared.connections);
+    lingering_stop(http->shared.lingering);
     deadlines_stop(http->shared.deadlines);
     free(http);
 }

@@ -18,6 +18,7 @@
 #include "server/http/deadlines.h"
 #include "server/http/headers.h"
 #include "server/http/http.h"
+#include "server/http/lingering.h"
 #include "server/http/offload.h"
 #include "server/http/router.h"
 #include "server/http/target.h"
@@ -30,6 +31,7 @@ struct request_context {
     struct connections *connections;
     struct deadlines *deadlines;
     struct offload *offload;
+    struct lingering *lingering;
     atomic_bool stopping;
     atomic_int active; /* requests under way */
     atomic_int renders;
@@ -53,9 +55,10 @@ struct request {
     bool worked;        /* route->work was run */
     bool paused;        /* suspended since the last call (its own thread only) */
     int64_t body_bytes; /* read so far */
-    struct server_problem refusal; /* the body is swallowed, then this is the reply */
-    int64_t swallow_until_ms;      /* monotonic; 0: nothing has been swallowed */
+    struct server_problem refusal; /* the body is dropped, then this is the reply */
+    int64_t drop_until_ms;         /* monotonic; 0: nothing has been dropped */
     bool doubtful;                 /* the header can be read in two ways */
+    bool early;                    /* answered before all that may arrive */
 
     /* The reply under construction. */
     unsigned status;

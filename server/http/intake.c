@@ -1,0 +1,82 @@
+#include "server/http/intake.h"
+
+#include <string.h>
+#include <sys/socket.h>
+
+#include "server/base/clock.h"
+#include "server/http/admission.h"
+#include "server/http/hidden.h"
+
+/* The library reads until a read comes back short, then waits for the next event of an
+ * edge-triggered poll. The end of a client's sending that came together with its last
+ * bytes is no event of its own: nobody would notice it before the connection's idle time
+ * is over. Shutting the reading side makes one. */
+void intake_notice_end(struct MHD_Connection *connection)
+{
+    char byte;
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    if (info != NULL && recv(info->connect_fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
+        shutdown(info->connect_fd, SHUT_RD);
+}
+
+static enum MHD_Result take_header(void *context, enum MHD_ValueKind kind,
+                                   const char *name, const char *value)
+{
+    (void)kind;
+    headers_take(context, name, value);
+    return MHD_YES;
+}
+
+bool intake_begin(struct request *request, const char *method, const char *version)
+{
+    MHD_get_connection_values(request->connection, MHD_HEADER_KIND, take_header,
+                              &request->headers);
+    const struct hidden_line line = {
+        .method = method,
+        .target = request->received_at,
+        .target_end = request->received_at + strlen(request->raw_target),
+        .version = version,
+    };
+    request->head = strcmp(method, MHD_HTTP_METHOD_HEAD) == 0;
+    request->doubtful = !hidden_check(request->connection, &line, &request->refusal);
+    bool admitted = !request->doubtful &&
+                    admission_check(request, method, version, &request->refusal);
+    int64_t body_bytes = headers_body_bytes(&request->headers);
+    if (body_bytes != 0)
+        intake_notice_end(request->connection);
+    bool unsent = body_bytes != 0 && request->headers.expect != NULL;
+    bool small = body_bytes >= 0 && body_bytes <= INTAKE_SMALL_BYTES && !unsent;
+    if (admitted || (small && !request->doubtful))
+        return true;
+    request->early = body_bytes != 0 || request->doubtful;
+    return false;
+}
+
+/* Within a body nothing can be answered, so that the rest is read first. */
+static bool drop(struct request *request)
+{
+    int64_t now_ms = clock_monotonic_ms();
+    if (request->drop_until_ms == 0)
+        request->drop_until_ms = now_ms + INTAKE_DROP_MS;
+    return request->body_bytes <= INTAKE_DROP_BYTES && now_ms <= request->drop_until_ms;
+}
+
+bool intake_piece(struct request *request, const char *piece, size_t count)
+{
+    uint64_t limit_bytes = request->shared->config.options->max_upload_bytes;
+    enum route_body kind =
+        request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
+    request->body_bytes += (int64_t)count;
+    intake_notice_end(request->connection);
+    if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
+        return drop(request);
+    if (kind == ROUTE_BODY_JSON) {
+        if (!body_append(&request->body, piece, count, &request->refusal))
+            body_free(&request->body);
+        return true;
+    }
+    /* Beyond its limit an upload drops by itself, and tells at its end. */
+    spool_upload_write(request->upload, piece, count);
+    return (uint64_t)request->body_bytes <= limit_bytes || drop(request);
+}
