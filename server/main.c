@@ -12,6 +12,7 @@
 #include "server/catalogue/catalogue.h"
 #include "server/http/http.h"
 #include "server/queue/queue.h"
+#include "server/store/content.h"
 #include "server/store/spool.h"
 #include "server/store/store.h"
 #include "server/workers/workers.h"
@@ -28,6 +29,7 @@ struct daemon {
     struct options options;
     struct spool *spool;
     struct store *store;
+    struct content_checks *checks;
     struct workers *workers;
     struct catalogue *catalogue;
     struct queue *queue;
@@ -128,7 +130,8 @@ static bool start(struct daemon *daemon, struct server_problem *problem)
     const char *state = daemon->options.state;
     if (!spool_open(state, &daemon->spool, problem) ||
         !store_open(state, &daemon->store, problem) ||
-        !spool_sweep(daemon->spool, daemon->store, problem))
+        !spool_sweep(daemon->spool, daemon->store, problem) ||
+        !content_checks_start(daemon->spool, daemon->store, &daemon->checks, problem))
         return false;
     const struct workers_config workers = {daemon->options.worker,
                                            daemon->options.workers};
@@ -148,6 +151,7 @@ static void stop(struct daemon *daemon)
         queue_stop(daemon->queue);
     if (daemon->workers != NULL)
         workers_stop(daemon->workers);
+    content_checks_stop(daemon->checks);
     catalogue_free(daemon->catalogue);
     if (daemon->store != NULL)
         store_close(daemon->store);

@@ -25,13 +25,15 @@ json_t *captures_object(const struct store_capture *capture)
     snprintf(self, sizeof self, "/v1/captures/%s", capture->id);
     snprintf(audio, sizeof audio, "/v1/captures/%s/audio", capture->id);
     snprintf(analyses, sizeof analyses, "/v1/analyses?capture=%s", capture->id);
-    return json_pack("{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:o, s:o, s:{s:s, s:s, s:s}}",
-                     "id", capture->id, "name", reply_text(capture->name), "note",
-                     reply_text(capture->note), "tester", capture->tester, "received",
-                     received, "bytes", (json_int_t)capture->bytes, "sha256",
-                     capture->sha256, "format", stored_json(capture->format, json_null()),
-                     "warnings", stored_json(capture->warnings, json_array()), "links",
-                     "self", self, "audio", audio, "analyses", analyses);
+    return json_pack(
+        "{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:{s:s, s:s, s:s}}", "id",
+        capture->id, "name", reply_text(capture->name), "note", reply_text(capture->note),
+        "tester", capture->tester, "received", received, "bytes",
+        (json_int_t)capture->bytes, "sha256", capture->sha256, "audio",
+        store_audio_text(capture->audio), "format",
+        stored_json(capture->format, json_null()), "warnings",
+        stored_json(capture->warnings, json_array()), "links", "self", self, "audio",
+        audio, "analyses", analyses);
 }
 
 bool captures_find(const struct request *request, const char *id,

@@ -46,11 +46,14 @@ static bool explain(const struct queue_view *view, struct server_problem *proble
 }
 
 /* Only a file that is not there is gone for good. */
-static void explain_file(int error, struct server_problem *problem)
+static void explain_file(int error, const char *id, struct server_problem *problem)
 {
     if (error == ENOENT)
-        server_problem_set(problem, SERVER_PROBLEM_NO_RESULT, "",
-                           "The file of this result is gone; run the analysis again.");
+        server_problem_set(
+            problem, SERVER_PROBLEM_NO_RESULT, "",
+            "The file results/%s of this result is missing; put it back from a "
+            "backup, or run the analysis again.",
+            id);
     else
         server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                            "The file of this result cannot be opened now (%s); try again "
@@ -70,7 +73,7 @@ bool result_open(struct request *request, struct queue_view *ret_view,
     } else {
         int file = spool_open_result(request->shared->config.spool, view.analysis.id);
         if (file < 0)
-            explain_file(errno, problem);
+            explain_file(errno, view.analysis.id, problem);
         else
             opened = result_file_open(file, ret_result, problem);
     }

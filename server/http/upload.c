@@ -129,6 +129,7 @@ static bool keep(struct request *request, const struct inspected *inspected,
         .tester = (char *)"local",
         .received_ms = clock_wall_ms(),
         .bytes = spool_upload_bytes(upload),
+        .content_mtime_ns = spool_upload_mtime_ns(upload),
         .format = inspected->format,
         .warnings = inspected->warnings != NULL ? inspected->warnings : (char *)"[]",
     };

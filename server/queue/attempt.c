@@ -1,48 +1,15 @@
 #include "server/queue/attempt.h"
 
-#include <errno.h>
-#include <inttypes.h>
 #include <limits.h>
-#include <string.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #include "server/base/limits.h"
+#include "server/store/content.h"
 
 int attempt_deadline_s(uint64_t bytes)
 {
     uint64_t limit_s = LIMIT_DEADLINE_BASE_S + bytes / LIMIT_DEADLINE_BYTES_PER_S;
     return limit_s < INT_MAX ? (int)limit_s : INT_MAX;
-}
-
-/** Opens a capture's content and checks its length; −1 with the end of the attempt.
- * `field` names the capture in problems. */
-static int open_content(const struct attempt *attempt,
-                        const struct store_capture *capture, const char *field,
-                        enum attempt_end *end, struct server_problem *problem)
-{
-    errno = 0;
-    int content = spool_open_content(attempt->spool, capture->sha256);
-    if (content < 0) {
-        bool later = errno == EMFILE || errno == ENFILE || errno == ENOMEM;
-        *end = later ? ATTEMPT_LATER : ATTEMPT_FAILED;
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, field,
-                           "The file of the recording %s cannot be opened (%s); %s.",
-                           capture->id, strerror(errno),
-                           later ? "this is tried again" : "upload the recording again");
-        return -1;
-    }
-    struct stat file;
-    if (fstat(content, &file) != 0 || (uint64_t)file.st_size != capture->bytes) {
-        *end = ATTEMPT_FAILED;
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, field,
-                           "The file of the recording %s does not have its %" PRIu64
-                           " bytes any more; upload the recording again.",
-                           capture->id, capture->bytes);
-        close(content);
-        return -1;
-    }
-    return content;
 }
 
 /** The content of the capture with this id, by its row; adds its length to *bytes. −1
@@ -58,7 +25,10 @@ static int open_capture(const struct attempt *attempt, const char *id, const cha
                            "The recording %s is not there any more.", id);
         return -1;
     }
-    int content = open_content(attempt, &capture, field, end, problem);
+    int content = content_open(attempt->spool, attempt->store, &capture, field, problem);
+    if (content < 0)
+        *end = problem->code == SERVER_PROBLEM_AUDIO_EXPIRED ? ATTEMPT_FAILED
+                                                             : ATTEMPT_LATER;
     *bytes += capture.bytes;
     store_capture_free(&capture);
     return content;

@@ -183,6 +183,7 @@ void spool_close(struct spool *spool)
         if (descriptors[i] >= 0)
             close(descriptors[i]);
     pthread_mutex_destroy(&spool->contents);
+    free(spool->doubtful);
     free(spool);
 }
 

@@ -26,7 +26,9 @@ bool spool_open(const char *state_folder, struct spool **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void spool_close(struct spool *spool);
 /** Start-up: removes partial uploads and partial results, moves contents and results
- * without a row to orphans/, marks rows whose file is missing or has another length. Logs what it did. */
+ * without a row to orphans/, marks captures whose file is missing or has another length
+ * and names them, and results that are missing, in the log. A file of another time than
+ * the row's is noted for content_checks_start. */
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Gives up the ballast when the disk is full and makes it again when there is room:
@@ -53,6 +55,8 @@ bool spool_upload_finish(struct spool_upload *upload, const uint8_t *want_sha256
     __attribute__((warn_unused_result));
 /** After finish: a fresh read-only descriptor, or −1; the first bytes; the facts. */
 int spool_upload_open(struct spool_upload *upload);
+/** The time of the content's file, as rows keep it. */
+int64_t spool_upload_mtime_ns(const struct spool_upload *upload);
 uint64_t spool_upload_bytes(const struct spool_upload *upload);
 const char *spool_upload_sha256(const struct spool_upload *upload);
 /** True when the body begins like a recording (WAV, W64, AIFF, CAF, FLAC) but has no CR,

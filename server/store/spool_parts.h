@@ -5,6 +5,7 @@
 
 #include <pthread.h>
 
+#include "server/base/ids.h"
 #include "server/store/spool.h"
 
 enum {
@@ -21,6 +22,9 @@ struct spool {
     int lock; /* STATE/lock, locked while it is open */
     int root; /* descriptors of the folders */
     int incoming, objects, orphans, results, rendered;
+    /* Captures whose files the sweep could not judge by length and time. */
+    char (*doubtful)[ID_BYTES];
+    size_t doubtful_count;
     pthread_mutex_t contents; /* names below objects/ appear and go under this lock */
     /* Under the same lock: */
     struct spool_upload *keeping;  /* uploads kept, whose rows may be on their way */

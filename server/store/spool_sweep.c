@@ -5,19 +5,21 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #include "server/base/ids.h"
 #include "server/base/log.h"
+#include "server/store/content.h"
 #include "server/store/spool_parts.h"
 
 struct sweep {
     struct spool *spool;
     struct store *store;
     struct server_problem *problem;
-    unsigned long parts, orphans, lost;
+    unsigned long parts, orphans, lost, lost_results;
 };
 
 /* One entry of the folder open as `folder`; false with the problem ends the sweep. */
@@ -116,43 +118,76 @@ static bool visit_content_folder(struct sweep *sweep, int folder, const char *na
     return true;
 }
 
-static enum store_audio look(const char *sha256, uint64_t bytes, void *context)
+/* Where there is no memory to note it, its next use checks it. */
+static void doubt(struct spool *spool, const char *capture)
+{
+    size_t count = spool->doubtful_count;
+    if ((count & (count - 1)) == 0) { /* room for the next power of two */
+        void *grown = realloc(spool->doubtful,
+                              (count == 0 ? 1 : 2 * count) * sizeof *spool->doubtful);
+        if (grown == NULL)
+            return;
+        spool->doubtful = grown;
+    }
+    snprintf(spool->doubtful[count], sizeof *spool->doubtful, "%s", capture);
+    spool->doubtful_count++;
+}
+
+static enum store_audio look(const struct store_content *content, void *context)
 {
     struct sweep *sweep = context;
     char path[SPOOL_CONTENT_PATH_BYTES];
-    spool_parts_content_path(sha256, path);
+    spool_parts_content_path(content->sha256, path);
     struct stat facts = {0};
     bool exists =
         fstatat(sweep->spool->objects, path, &facts, AT_SYMLINK_NOFOLLOW) == 0 &&
         S_ISREG(facts.st_mode);
-    if (exists && (uint64_t)facts.st_size == bytes)
-        return STORE_AUDIO_PRESENT;
+    if (exists && (uint64_t)facts.st_size == content->bytes) {
+        if (content->audio != STORE_AUDIO_PRESENT ||
+            content_mtime_ns(&facts) != content->mtime_ns)
+            doubt(sweep->spool, content->capture);
+        return content->audio;
+    }
     sweep->lost++;
     if (exists)
-        log_line(
-            LOG_LEVEL_ERROR,
-            "objects/%s is %lld bytes long instead of %llu; its capture is marked so",
-            path, (long long)facts.st_size, (unsigned long long)bytes);
+        log_line(LOG_LEVEL_ERROR,
+                 "capture %s (\"%s\"): its file objects/%s is changed: %lld bytes long "
+                 "instead of %llu",
+                 content->capture, content->name, path, (long long)facts.st_size,
+                 (unsigned long long)content->bytes);
     else
-        log_line(LOG_LEVEL_ERROR, "objects/%s is missing; its capture is marked so",
-                 path);
+        log_line(LOG_LEVEL_ERROR, "capture %s (\"%s\"): its file objects/%s is missing",
+                 content->capture, content->name, path);
     return exists ? STORE_AUDIO_CHANGED : STORE_AUDIO_MISSING;
+}
+
+static void look_for_result(const char *id, void *context)
+{
+    struct sweep *sweep = context;
+    if (faccessat(sweep->spool->results, id, F_OK, AT_SYMLINK_NOFOLLOW) == 0)
+        return;
+    sweep->lost_results++;
+    log_line(LOG_LEVEL_ERROR, "analysis %s: its result results/%s is missing", id, id);
 }
 
 bool spool_sweep(struct spool *spool, struct store *store, struct server_problem *problem)
 {
     struct sweep sweep = {.spool = spool, .store = store, .problem = problem};
+    spool->doubtful_count = 0;
     pthread_mutex_lock(&spool->contents);
     bool swept = each_entry(&sweep, spool->incoming, ".", visit_partial) &&
                  each_entry(&sweep, spool->rendered, ".", visit_partial) &&
                  each_entry(&sweep, spool->results, ".", visit_result) &&
                  each_entry(&sweep, spool->objects, ".", visit_content_folder) &&
-                 store_mark_audio(store, look, &sweep, problem);
+                 store_mark_audio(store, look, &sweep, problem) &&
+                 store_each_result(store, look_for_result, &sweep, problem);
     pthread_mutex_unlock(&spool->contents);
-    if (sweep.parts + sweep.orphans + sweep.lost > 0)
-        log_line(LOG_LEVEL_INFO,
-                 "state folder swept: %lu partial files removed, %lu files that no row "
-                 "names moved to orphans, %lu captures without their content",
-                 sweep.parts, sweep.orphans, sweep.lost);
+    if (sweep.parts + sweep.orphans + sweep.lost + sweep.lost_results > 0)
+        log_line(
+            LOG_LEVEL_INFO,
+            "state folder swept: %lu partial files removed, %lu files without a row "
+            "moved to orphans, %lu captures without their file, %lu analyses without "
+            "their result",
+            sweep.parts, sweep.orphans, sweep.lost, sweep.lost_results);
     return swept;
 }

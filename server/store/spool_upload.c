@@ -7,11 +7,13 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <gnutls/crypto.h>
 
 #include "server/base/ids.h"
+#include "server/store/content.h"
 #include "server/store/spool_parts.h"
 #include "server/store/spool_ring.h"
 
@@ -234,6 +236,12 @@ int spool_upload_open(struct spool_upload *upload)
         return spool_open_content(upload->spool, upload->sha256);
     return openat(upload->spool->incoming, upload->name,
                   O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
+}
+
+int64_t spool_upload_mtime_ns(const struct spool_upload *upload)
+{
+    struct stat facts;
+    return fstat(upload->file, &facts) == 0 ? content_mtime_ns(&facts) : 0;
 }
 
 uint64_t spool_upload_bytes(const struct spool_upload *upload)

@@ -200,11 +200,34 @@ bool store_each_queued(struct store *store,
 /** True when a capture row refers to this content, or when that cannot be told: "no" lets
  * the file be removed. */
 bool store_has_content(struct store *store, const char *sha256);
-/** Records of every capture what `look` finds of its content. */
-bool store_mark_audio(struct store *store,
-                      enum store_audio (*look)(const char *sha256, uint64_t bytes,
-                                               void *context),
-                      void *context, struct server_problem *problem)
+/** The file of a capture, as its row knows it. */
+struct store_content {
+    const char *capture, *name, *sha256;
+    uint64_t bytes;
+    enum store_audio audio;
+    int64_t mtime_ns; /* 0: unknown */
+};
+/** What is found of it now. Called on the writing thread: must not call the store. */
+typedef enum store_audio store_look(const struct store_content *content, void *context);
+/** Records of every capture what `look` finds of its file. */
+bool store_mark_audio(struct store *store, store_look *look, void *context,
+                      struct server_problem *problem) __attribute__((warn_unused_result));
+/** What was found of a content. */
+struct store_finding {
+    const char *sha256;
+    enum store_audio audio;
+    int64_t mtime_ns;       /* of the file that was found right, else 0 */
+    int64_t known_mtime_ns; /* as the row had it before; −1: whatever it had */
+};
+/** Records it of every capture of the content, but where an upload has replaced the file
+ * since the row was read. */
+bool store_content_found(struct store *store, const struct store_finding *finding,
+                         struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Calls `each` for every analysis that is done. */
+bool store_each_result(struct store *store,
+                       void (*each)(const char *analysis_id, void *context),
+                       void *context, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
 /** A file that a row of a copy names: a content by its SHA-256, a result by its analysis.
@@ -220,6 +243,9 @@ struct store_copy_visitor {
 bool store_copy(struct store *store, const char *path,
                 const struct store_copy_visitor *visitor, struct server_problem *problem)
     __attribute__((warn_unused_result));
+
+/** "present", "missing", "changed". */
+const char *store_audio_text(enum store_audio audio);
 
 /** "queued", "running", "done", "failed", "cancelled"; and back (−1: none of them). */
 const char *store_state_text(enum store_state state);

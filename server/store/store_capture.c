@@ -1,10 +1,7 @@
-/* Captures: store_capture_* but the removal, store_has_content and store_mark_audio of
- * store.h. */
+/* Captures: store_capture_* but the removal of store.h. */
 #include "server/store/store_sqlite.h"
 
 #include <stdlib.h>
-
-#include "server/base/log.h"
 
 bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
                               struct server_problem *problem)
@@ -24,7 +21,12 @@ bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
         !store_sql_bind_number(row, 11, capture->audio) ||
         !store_sql_bind_number(row, 12, capture->content_mtime_ns))
         return false;
-    return store_sql_finish(sql, row, problem);
+    return store_sql_finish(sql, row, problem) &&
+           /* The file that others with this content share is now this one. */
+           store_content_note(sql,
+                              &(struct store_finding){capture->sha256, capture->audio,
+                                                      capture->content_mtime_ns, -1},
+                              problem);
 }
 
 bool store_capture_add(struct store *store, const struct store_capture *capture,
@@ -141,73 +143,4 @@ void store_capture_page_free(struct store_capture_page *page)
         store_capture_free(&page->items[i]);
     free(page->items);
     *page = (struct store_capture_page){0};
-}
-
-bool store_has_content(struct store *store, const char *sha256)
-{
-    /* A change that failed to sync may be back at the next start. */
-    if (store_writer_has_failed(store->writer))
-        return true;
-    struct server_problem problem = {0};
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    /* The answer "no" lets a file be deleted: it is given only when it is sure. */
-    bool has = true;
-    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_CAPTURE_CONTENT, &problem);
-    if (row != NULL) {
-        int step = store_sql_bind_text(row, 1, sha256) ? sqlite3_step(row) : SQLITE_NOMEM;
-        has = step != SQLITE_DONE;
-        if (step != SQLITE_DONE && step != SQLITE_ROW)
-            store_sql_problem(reader, &problem);
-        sqlite3_reset(row);
-    }
-    store_sqlite_give_back(store, reader);
-    if (problem.code != SERVER_PROBLEM_NONE)
-        log_line(LOG_LEVEL_ERROR, "content %s: %s", sha256, problem.detail);
-    return has;
-}
-
-struct marking {
-    enum store_audio (*look)(const char *sha256, uint64_t bytes, void *context);
-    void *context;
-};
-
-static bool set_audio(struct store_sql *sql, int64_t seq, enum store_audio audio,
-                      struct server_problem *problem)
-{
-    sqlite3_stmt *mark = store_sql_statement(sql, STORE_SQL_CAPTURE_AUDIO, problem);
-    return mark != NULL && store_sql_bind_number(mark, 1, seq) &&
-           store_sql_bind_number(mark, 2, audio) && store_sql_finish(sql, mark, problem);
-}
-
-static bool mark_all(struct store_sql *sql, const void *context,
-                     struct server_problem *problem)
-{
-    const struct marking *marking = context;
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_FILES, problem);
-    if (row == NULL)
-        return false;
-    int step = SQLITE_DONE;
-    bool marked = true;
-    while (marked && (step = sqlite3_step(row)) == SQLITE_ROW) {
-        const char *sha256 = (const char *)sqlite3_column_text(row, 1);
-        if (sha256 == NULL)
-            break;
-        enum store_audio audio = marking->look(
-            sha256, (uint64_t)sqlite3_column_int64(row, 2), marking->context);
-        if (audio != (enum store_audio)sqlite3_column_int(row, 3))
-            marked = set_audio(sql, sqlite3_column_int64(row, 0), audio, problem);
-    }
-    if (marked && step != SQLITE_DONE)
-        marked = store_sql_problem(sql, problem);
-    sqlite3_reset(row);
-    return marked;
-}
-
-bool store_mark_audio(struct store *store,
-                      enum store_audio (*look)(const char *sha256, uint64_t bytes,
-                                               void *context),
-                      void *context, struct server_problem *problem)
-{
-    struct marking marking = {look, context};
-    return store_writer_make(store->writer, mark_all, &marking, problem);
 }

@@ -20,7 +20,11 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
         " pinned = ifnull(?4, pinned) WHERE id = ?1",
     [STORE_SQL_CAPTURE_REMOVE] = "DELETE FROM capture WHERE id = ?1",
     [STORE_SQL_CAPTURE_CONTENT] = "SELECT 1 FROM capture WHERE sha256 = ?1 LIMIT 1",
-    [STORE_SQL_CAPTURE_FILES] = "SELECT seq, sha256, bytes, audio FROM capture",
+    [STORE_SQL_CAPTURE_FILES] =
+        "SELECT seq, id, name, sha256, bytes, audio, content_mtime_ns FROM capture",
+    [STORE_SQL_CONTENT_FOUND] =
+        "UPDATE capture SET audio = ?2, content_mtime_ns = ?3 WHERE sha256 = ?1"
+        " AND (?4 < 0 OR content_mtime_ns = ?4)",
     [STORE_SQL_CAPTURE_AUDIO] = "UPDATE capture SET audio = ?2 WHERE seq = ?1",
     [STORE_SQL_ANALYSIS_ADD] = "INSERT INTO analysis(id, capture, measurement, settings, "
                                "tester, state, attempts,"
@@ -34,6 +38,7 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
                                   " problem = ?6 WHERE id = ?1 AND state = 0",
     [STORE_SQL_ANALYSIS_ATTEMPT] =
         "UPDATE analysis SET attempts = ?2 WHERE id = ?1 AND state = 0",
+    [STORE_SQL_ANALYSIS_RESULTS] = "SELECT id FROM analysis WHERE state = 2",
     [STORE_SQL_ANALYSIS_QUEUED] = "SELECT " STORE_SQL_ANALYSIS_COLUMNS
                                   " FROM analysis WHERE state = 0 ORDER BY seq",
     [STORE_SQL_ANALYSIS_REMOVE] = "DELETE FROM analysis WHERE id = ?1",

@@ -28,12 +28,14 @@ enum store_sql_statement {
     STORE_SQL_CAPTURE_REMOVE,
     STORE_SQL_CAPTURE_CONTENT, /* is there a capture with this content */
     STORE_SQL_CAPTURE_FILES,   /* every capture's content and length */
+    STORE_SQL_CONTENT_FOUND,   /* sets that of all captures of a content */
     STORE_SQL_CAPTURE_AUDIO,   /* sets what was found of its content */
     STORE_SQL_ANALYSIS_ADD,
     STORE_SQL_ANALYSIS_GET,
     STORE_SQL_ANALYSIS_FINISH,
     STORE_SQL_ANALYSIS_ATTEMPT,
     STORE_SQL_ANALYSIS_REMOVE,
+    STORE_SQL_ANALYSIS_RESULTS,    /* ids of all that are done */
     STORE_SQL_ANALYSIS_QUEUED,     /* all queued, oldest first */
     STORE_SQL_ANALYSIS_OF_CAPTURE, /* those that waited or run first */
     STORE_SQL_ANALYSIS_OF_FLOOR,   /* of other captures, one of them */

@@ -62,5 +62,9 @@ bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
                               struct server_problem *problem);
 bool store_sqlite_add_analysis(struct store_sql *sql, const void *row_to_add,
                                struct server_problem *problem);
+/** store_content_found, on the writing thread. */
+bool store_content_note(struct store_sql *sql, const struct store_finding *finding,
+                        struct server_problem *problem)
+    __attribute__((warn_unused_result));
 
 #endif

@@ -51,6 +51,7 @@ CAPTURE = {
     "received": TIME,
     "bytes": whole,
     "sha256": SHA256,
+    "audio": {"present", "missing", "changed"},
     "format": FORMAT,
     "warnings": [WARNING],
     "links": {"self": PATH, "audio": PATH, "analyses": PATH},

@@ -103,12 +103,12 @@ static void a_lost_recording_fails_with_a_sentence(void **state)
     house_add(&house, "done", NULL, id);
     house_wait(&house, id, STORE_FAILED);
     house_code(&house, id, code);
-    assert_string_equal(code, "unavailable");
+    assert_string_equal(code, "audio_expired");
     assert_int_equal(unlink(path), 0);
     house_add(&house, "done", NULL, id);
     house_wait(&house, id, STORE_FAILED);
     house_code(&house, id, code);
-    assert_string_equal(code, "unavailable");
+    assert_string_equal(code, "audio_expired");
     house_close(&house);
 }
 
@@ -165,7 +165,7 @@ static void a_lost_floor_fails_with_its_field(void **state)
     assert_int_equal(unlink(path), 0);
     house_add_capture(&house, "recorded");
     json_t *problem = problem_above_floor(&house, "done", floor);
-    says(problem, "code", "unavailable");
+    says(problem, "code", "audio_expired");
     says(problem, "field", "floor_capture");
     assert_non_null(strstr(json_string_value(json_object_get(problem, "detail")), floor));
     json_decref(problem);

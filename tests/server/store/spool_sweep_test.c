@@ -169,8 +169,40 @@ static void sweep_marks_captures_without_their_content(void **state)
 
     put(missing, "first"); /* restored from a backup */
     sweep();
-    assert_int_equal(audio(&captures[0]), STORE_AUDIO_PRESENT);
+    assert_int_equal(audio(&captures[0]), STORE_AUDIO_MISSING); /* until it is hashed */
     assert_int_equal(audio(&captures[1]), STORE_AUDIO_CHANGED);
+}
+
+/* One with a row that is done, one with a row that waits (it was killed before its end
+ * was recorded), one without a row. */
+static void sweep_keeps_results_that_have_a_row(void **state)
+{
+    (void)state;
+    char content[128];
+    struct server_problem problem = {0};
+    kept(1, "a recording", content);
+    for (int n = 1; n <= 2; n++) {
+        struct store_analysis analysis = rows_analysis(n, 1);
+        char name[128];
+        assert_true(store_analysis_add(fixture.store, &analysis, &problem));
+        if (n == 1) {
+            analysis.state = STORE_DONE;
+            assert_true(store_analysis_finish(fixture.store, &analysis, &problem));
+        }
+        snprintf(name, sizeof name, "results/%s", analysis.id);
+        put(name, "a result");
+    }
+    put("results/ana_abcdefghijklmnopqrst", "nobody's");
+    put("results/notes.txt", "");
+    sweep();
+    char name[128];
+    for (int n = 1; n <= 2; n++) {
+        snprintf(name, sizeof name, "results/%s", rows_analysis(n, 1).id);
+        assert_true(exists(name));
+    }
+    assert_false(exists("results/ana_abcdefghijklmnopqrst"));
+    assert_true(exists("orphans/ana_abcdefghijklmnopqrst"));
+    assert_true(exists("results/notes.txt"));
 }
 
 static void sweep_of_an_unreadable_folder_is_a_problem(void **state)
@@ -193,6 +225,7 @@ int main(void)
         TEST(sweep_moves_contents_without_a_row_aside),
         TEST(sweep_moves_results_without_a_row_aside),
         TEST(sweep_leaves_alone_what_is_not_ours),
+        TEST(sweep_keeps_results_that_have_a_row),
         TEST(sweep_marks_captures_without_their_content),
         TEST(sweep_of_an_unreadable_folder_is_a_problem),
     };

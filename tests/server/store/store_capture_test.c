@@ -1,4 +1,4 @@
-/* Captures: rows, pages, contents. */
+/* Captures: rows and pages. */
 #include "server/store/store.h"
 
 #include <limits.h>
@@ -184,60 +184,6 @@ static void capture_list_refuses_a_limit_out_of_range(void **state)
     }
 }
 
-static void capture_content_is_known_by_its_digest(void **state)
-{
-    struct store *store = *state;
-    add_capture(store, 1, "mina");
-    struct store_capture capture = rows_capture(1), other = rows_capture(2);
-    assert_true(store_has_content(store, capture.sha256));
-    assert_false(store_has_content(store, other.sha256));
-}
-
-struct folder {
-    int asked;
-    const char *absent, *changed;
-};
-
-static enum store_audio look(const char *sha256, uint64_t bytes, void *context)
-{
-    struct folder *folder = context;
-    folder->asked++;
-    assert_true(bytes == 1152044);
-    return strcmp(sha256, folder->absent) == 0    ? STORE_AUDIO_MISSING
-           : strcmp(sha256, folder->changed) == 0 ? STORE_AUDIO_CHANGED
-                                                  : STORE_AUDIO_PRESENT;
-}
-
-static enum store_audio audio(struct store *store, const char *id)
-{
-    struct store_capture got;
-    assert_true(store_capture_get(store, id, &got, NULL));
-    enum store_audio audio = got.audio;
-    store_capture_free(&got);
-    return audio;
-}
-
-static void capture_is_marked_missing_or_changed_and_found_again(void **state)
-{
-    struct store *store = *state;
-    struct server_problem problem = {0};
-    for (int n = 1; n <= 3; n++)
-        add_capture(store, n, "mina");
-    struct store_capture first = rows_capture(1), second = rows_capture(2),
-                         third = rows_capture(3);
-    struct folder folder = {.absent = second.sha256, .changed = third.sha256};
-    assert_true(store_mark_audio(store, look, &folder, &problem));
-    assert_int_equal(folder.asked, 3);
-    assert_int_equal(audio(store, first.id), STORE_AUDIO_PRESENT);
-    assert_int_equal(audio(store, second.id), STORE_AUDIO_MISSING);
-    assert_int_equal(audio(store, third.id), STORE_AUDIO_CHANGED);
-    folder.absent = first.sha256;
-    assert_true(store_mark_audio(store, look, &folder, &problem));
-    assert_int_equal(audio(store, first.id), STORE_AUDIO_MISSING);
-    assert_int_equal(audio(store, second.id), STORE_AUDIO_PRESENT);
-    assert_int_equal(audio(store, third.id), STORE_AUDIO_CHANGED);
-}
-
 enum { THREADS = 16, EACH = 25 };
 
 struct client {
@@ -300,8 +246,6 @@ int main(void)
         TEST(capture_page_ends_exactly_at_the_last),
         TEST(capture_list_keeps_testers_apart),
         TEST(capture_list_refuses_a_limit_out_of_range),
-        TEST(capture_content_is_known_by_its_digest),
-        TEST(capture_is_marked_missing_or_changed_and_found_again),
         TEST(captures_of_16_threads_are_all_there),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
