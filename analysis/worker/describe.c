@@ -162,9 +162,9 @@ json_t *describe_measurement(const struct description *description)
 
 json_t *describe_signal(const struct description *description)
 {
-    return json_pack("{s:s,s:s,s:o,s:[s]}", "name", description->name, "summary",
+    return json_pack("{s:s,s:s,s:o,s:[s,s]}", "name", description->name, "summary",
                      description->summary, "parameters", describe_settings(description),
-                     "formats", "wav");
+                     "formats", "wav", "flac");
 }
 
 json_t *describe_engine(void)

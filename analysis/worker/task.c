@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "analysis/capture/capture.h"
+#include "analysis/capture/flac_writer.h"
 #include "analysis/capture/writer.h"
 #include "analysis/measurements/floor.h"
 #include "analysis/measurements/registry.h"
@@ -207,21 +208,34 @@ out:
     return good;
 }
 
-/* Buffers of a rendering, both too large for the stack. */
+/* A rendering into one of the containers; buffers too large for the stack. */
 struct rendering {
-    struct writer writer;
+    struct writer_format format;
+    bool is_flac;
+    struct writer wav;
+    struct flac_writer *flac; /* NULL until begun */
     int32_t frames[RENDER_FRAMES * DESCRIPTION_MAX_CHANNELS];
 };
+
+static bool begin_file(struct rendering *rendering, int output, struct problem *problem)
+{
+    return rendering->is_flac
+               ? flac_writer_begin(output, &rendering->format, &rendering->flac, problem)
+               : writer_begin(output, &rendering->format, &rendering->wav, problem);
+}
 
 static bool write_signal(const struct signal *signal, struct signal_stream *stream,
                          struct rendering *rendering, const struct progress *progress,
                          struct problem *problem)
 {
-    int64_t total = rendering->writer.format.frames;
+    const int32_t *frames = rendering->frames;
+    int64_t total = rendering->format.frames;
     for (int64_t done = 0; done < total;) {
         int64_t count = total - done < RENDER_FRAMES ? total - done : RENDER_FRAMES;
         signal->next(stream, rendering->frames, count);
-        if (!writer_frames(&rendering->writer, rendering->frames, count, problem))
+        if (!(rendering->is_flac
+                  ? flac_writer_frames(rendering->flac, frames, count, problem)
+                  : writer_frames(&rendering->wav, frames, count, problem)))
             return false;
         done += count;
         progress_tell(progress, (double)done / (double)total);
@@ -229,22 +243,32 @@ static bool write_signal(const struct signal *signal, struct signal_stream *stre
     return true;
 }
 
+static bool end_file(struct rendering *rendering, int64_t *ret_bytes,
+                     struct problem *problem)
+{
+    return rendering->is_flac ? flac_writer_end(rendering->flac, ret_bytes, problem)
+                              : writer_end(&rendering->wav, ret_bytes, problem);
+}
+
 static bool render(const struct signal *signal, const struct settings *parameters,
                    const struct task_render *task, int64_t *ret_bytes,
                    struct problem *problem)
 {
     struct signal_form form = signal_form(parameters);
-    struct writer_format format = {form.sample_rate_hz, form.bits, form.channels,
-                                   form.frames};
     struct signal_stream *stream = NULL;
     struct rendering *rendering = malloc(sizeof *rendering);
     if (!rendering)
         return no_memory(problem);
+    rendering->format = (struct writer_format){form.sample_rate_hz, form.bits,
+                                               form.channels, form.frames};
+    rendering->is_flac = strcmp(task->format, "flac") == 0;
+    rendering->flac = NULL;
     bool good = signal->begin(parameters, &stream, problem) &&
-                writer_begin(task->output, &format, &rendering->writer, problem) &&
+                begin_file(rendering, task->output, problem) &&
                 write_signal(signal, stream, rendering, task->progress, problem) &&
-                writer_end(&rendering->writer, ret_bytes, problem);
+                end_file(rendering, ret_bytes, problem);
     signal->end(stream);
+    flac_writer_free(rendering->flac);
     free(rendering);
     return good;
 }
@@ -258,9 +282,10 @@ bool task_render(const struct task_render *task, int64_t *ret_bytes,
             problem, PROBLEM_OUT_OF_RANGE, "signal",
             "GET /v1/signals and --describe list the signals; there is no %s.",
             task->signal);
-    if (strcmp(task->format, "wav") != 0)
+    if (strcmp(task->format, "wav") != 0 && strcmp(task->format, "flac") != 0)
         return problem_set(problem, PROBLEM_OUT_OF_RANGE, "format",
-                           "Signals are rendered as wav, not as %s.", task->format);
+                           "Signals are rendered as wav or flac, not as %s.",
+                           task->format);
     struct settings parameters;
     return settings_json_read(&signal->description, task->parameters, &parameters,
                               problem) &&

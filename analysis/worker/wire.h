@@ -10,7 +10,7 @@
  *   {"request":"inspect"}                                                capture
  *   {"request":"measure","measurement":NAME,"settings":{…}}              capture, result,
  *                                                        and a floor capture, if any
- *   {"request":"render","signal":NAME,"format":"wav","parameters":{…}}   output
+ *   {"request":"render","signal":NAME,"format":"wav"|"flac","parameters":{…}}   output
  *
  *   answer (worker → daemon): any number of progress frames, then exactly one other
  *   {"answer":"progress","fraction":0.25}

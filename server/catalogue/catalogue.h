@@ -10,7 +10,7 @@
  *     "findings":[{"name","type","definition"}],
  *     "lists":[{"name","definition","fields":[{"name","type","unit"}]}],
  *     "series":[{"name","definition","x":{"name","unit"},"y":{"name","unit"}}]}],
- *  "signals":[{"name","summary","parameters":[as settings],"formats":["wav"]}]}
+ *  "signals":[{"name","summary","parameters":[as settings],"formats":["wav","flac"]}]}
  *
  * Types of settings: "number", "integer" (choices = the allowed numbers, if any), "range"
  * (two ascending numbers), "choice" (one of choices), "choice_or_number", "channels"

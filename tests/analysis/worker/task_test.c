@@ -256,18 +256,49 @@ static void unknown_length_is_null(void **state)
     close(capture);
 }
 
-static int rendered(const char *parameters, int64_t *ret_bytes)
+static int rendered_as(const char *container, const char *parameters, int64_t *ret_bytes)
 {
     struct progress progress = {keep_fraction, NULL};
     int output = memfd_create("test", MFD_CLOEXEC);
     json_t *object = json_loads(parameters, 0, NULL);
-    struct task_render task = {"tone", "wav", object, output, &progress};
+    struct task_render task = {"tone", container, object, output, &progress};
     struct problem problem = {0};
     last_fraction = 0;
     assert_true(task_render(&task, ret_bytes, &problem));
     assert_close(last_fraction, 1, 0);
     json_decref(object);
     return output;
+}
+
+static int rendered(const char *parameters, int64_t *ret_bytes)
+{
+    return rendered_as("wav", parameters, ret_bytes);
+}
+
+static void flac_holds_the_samples_of_the_wav(void **state)
+{
+    (void)state;
+    enum { FRAMES = 20000, CHANNELS = 3 };
+    static double want[FRAMES * CHANNELS], got[FRAMES * CHANNELS];
+    static const char *const containers[] = {"wav", "flac"};
+    double *const samples[] = {want, got};
+    for (int i = 0; i < 2; i++) {
+        int64_t bytes, count;
+        int output = rendered_as(containers[i],
+                                 "{\"sample_rate_hz\":200000,\"channels\":3,"
+                                 "\"duration_s\":0.1}",
+                                 &bytes);
+        struct capture *capture = NULL;
+        struct problem problem = {0};
+        assert_true(capture_open(output, &capture, &problem));
+        assert_string_equal(capture_format(capture)->container, containers[i]);
+        assert_int_equal(capture_format(capture)->frames, FRAMES);
+        assert_true(capture_read(capture, samples[i], FRAMES, &count, &problem));
+        assert_int_equal(count, FRAMES);
+        capture_close(capture);
+        close(output);
+    }
+    assert_memory_equal(got, want, sizeof got);
 }
 
 static void rendered_tone_is_a_recording(void **state)
@@ -319,6 +350,9 @@ static void impossible_renderings_are_refused(void **state)
     } cases[] = {
         {"tune", "wav", "{}", "signal", PROBLEM_OUT_OF_RANGE},
         {"tone", "mp3", "{}", "format", PROBLEM_OUT_OF_RANGE},
+        {"tone", "flac", "{\"bits\":32}", "bits", PROBLEM_OUT_OF_RANGE},
+        {"tone", "flac", "{\"sample_rate_hz\":705600}", "sample_rate_hz",
+         PROBLEM_OUT_OF_RANGE},
         {"tone", "wav", "{\"hertz\":1}", "hertz", PROBLEM_UNKNOWN_FIELD},
         {"tone", "wav", "{\"bits\":20}", "bits", PROBLEM_OUT_OF_RANGE},
         {"tone", "wav", "{\"frequency_hz\":24000}", "frequency_hz", PROBLEM_OUT_OF_RANGE},
@@ -363,6 +397,7 @@ int main(void)
         cmocka_unit_test(inspection_tells_the_format),
         cmocka_unit_test(unknown_length_is_null),
         cmocka_unit_test(rendered_tone_is_a_recording),
+        cmocka_unit_test(flac_holds_the_samples_of_the_wav),
         cmocka_unit_test(rendering_twice_gives_the_same_bytes),
         cmocka_unit_test(impossible_renderings_are_refused),
         cmocka_unit_test(unknown_measurement_is_refused),
