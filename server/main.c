@@ -3,6 +3,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <sys/resource.h>
 #include <time.h>
 
@@ -10,6 +11,8 @@
 #include "server/base/log.h"
 #include "server/base/options.h"
 #include "server/catalogue/catalogue.h"
+#include "server/control/ask.h"
+#include "server/control/control.h"
 #include "server/http/http.h"
 #include "server/queue/queue.h"
 #include "server/store/content.h"
@@ -25,6 +28,11 @@ enum {
     TEND_S = 5, /* between two looks at the disk */
 };
 
+static const char backup_usage[] =
+    "residuumd backup DIR [--state DIR]: has the daemon that runs on the state folder "
+    "back "
+    "it\nup to DIR, which does not exist yet. residuumd --state DIR goes on from there.";
+
 struct daemon {
     struct options options;
     struct spool *spool;
@@ -34,6 +42,7 @@ struct daemon {
     struct catalogue *catalogue;
     struct queue *queue;
     struct http *http;
+    struct control *control;
 };
 
 static enum http_outcome run_for_http(struct workers *workers,
@@ -139,13 +148,15 @@ static bool start(struct daemon *daemon, struct server_problem *problem)
         return false;
     const struct queue_config queue = {daemon->store, daemon->spool, daemon->workers,
                                        daemon->options.workers};
-    return queue_start(&queue, &daemon->queue, problem) && start_http(daemon, problem);
+    return queue_start(&queue, &daemon->queue, problem) && start_http(daemon, problem) &&
+           control_start(state, daemon->spool, daemon->store, &daemon->control, problem);
 }
 
 /* In the order of the way in: nobody asks any more, nothing runs any more, all is
  * written. */
 static void stop(struct daemon *daemon)
 {
+    control_stop(daemon->control);
     http_stop(daemon->http);
     if (daemon->queue != NULL)
         queue_stop(daemon->queue);
@@ -195,17 +206,36 @@ static int wait_for_end(struct daemon *daemon, const sigset_t *ends)
     return received;
 }
 
+/* residuumd backup DIR [OPTION…]: the options tell which state folder. */
+static int command_backup(int argc, char **argv)
+{
+    struct options *options = calloc(1, sizeof *options);
+    char message[MESSAGE_BYTES];
+    int status = EXIT_USAGE;
+    if (options == NULL || argc < 3 || argv[2][0] == '-')
+        fprintf(stderr, "residuumd: %s\n", backup_usage);
+    else if (!options_read(argc - 2, argv + 2, options, message))
+        fprintf(stderr, "residuumd: %s\n", message);
+    else
+        status = ask_backup(options->state, argv[2]);
+    free(options);
+    return status;
+}
+
 int main(int argc, char **argv)
 {
     static struct daemon daemon; /* too large for a stack */
     struct server_problem problem = {0};
     char message[MESSAGE_BYTES];
+    if (argc > 1 && strcmp(argv[1], "backup") == 0)
+        return command_backup(argc, argv);
     if (!options_read(argc, argv, &daemon.options, message)) {
         fprintf(stderr, "residuumd: %s\n", message);
         return EXIT_USAGE;
     }
     if (daemon.options.help) {
         options_print_help(stdout);
+        printf("\n%s\n", backup_usage);
         return EXIT_SUCCESS;
     }
     if (daemon.options.version) {

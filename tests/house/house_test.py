@@ -15,7 +15,7 @@ BIN = pathlib.Path(os.environ.get("RESIDUUM_BIN", ROOT / "build/release/bin"))
 ANALYSIS = {"analysis/core", "analysis/dsp", "analysis/capture", "analysis/signals",
             "analysis/measurements", "analysis/worker"}
 SERVER = {"server/base", "server/store", "server/workers", "server/catalogue", "server/queue",
-          "server/http"}
+          "server/http", "server/control"}
 ALLOWED = {
     "analysis/core": set(),
     "analysis/dsp": {"analysis/core", "fftw3.h"},
@@ -28,6 +28,7 @@ ALLOWED = {
     "server/store": {"server/base", "sqlite3.h", "jansson.h", "gnutls"},
     "server/workers": {"server/base", "jansson.h", "analysis/worker/wire.h"},
     "server/catalogue": {"server/base", "jansson.h"},
+    "server/control": {"server/base", "server/store"},
     "server/queue": {"server/base", "server/store", "server/workers"},
     "server/http": {"server/base", "server/store", "server/queue", "server/catalogue",
                     "microhttpd.h", "jansson.h"},
