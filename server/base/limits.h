@@ -22,6 +22,8 @@ enum {
     LIMIT_WORKER_ATTEMPTS = 2,  /* deaths of a worker before a job fails */
     LIMIT_DEADLINE_BASE_S = 60, /* of a job: this + 1 s per 4 MiB of capture or signal */
     LIMIT_DEADLINE_BYTES_PER_S = 4 << 20,
+    LIMIT_RENDERED_MIB = 2048,   /* of rendered signals kept … */
+    LIMIT_RENDERED_FILES = 1000, /* … and how many */
 };
 
 #endif

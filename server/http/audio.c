@@ -1,9 +1,5 @@
 /* GET /v1/captures/ID/audio: the bytes as they were uploaded. */
-#include <errno.h>
 #include <stdio.h>
-#include <string.h>
-#include <sys/stat.h>
-#include <unistd.h>
 
 #include "server/http/captures.h"
 #include "server/http/download.h"
@@ -11,38 +7,7 @@
 #include "server/http/filename.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
-
-/* The capture's file, or −1 with the problem: only bytes that are the ones uploaded, as
- * far as length and the check at start-up tell. */
-static int open_audio(const struct request *request, const struct store_capture *capture,
-                      struct server_problem *problem)
-{
-    struct stat status;
-    int file = spool_open_content(request->shared->config.spool, capture->sha256);
-    if (file < 0 && errno != ENOENT)
-        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
-                           "The file of this capture cannot be opened now (%s); try "
-                           "again later.",
-                           strerror(errno));
-    else if (file < 0)
-        server_problem_set(problem, SERVER_PROBLEM_AUDIO_EXPIRED, "",
-                           "The recording's file objects/%.2s/%s is missing from the "
-                           "state folder; put it back, or upload the recording again.",
-                           capture->sha256, capture->sha256);
-    else if (capture->audio == STORE_AUDIO_CHANGED || fstat(file, &status) != 0 ||
-             (uint64_t)status.st_size != capture->bytes)
-        server_problem_set(problem, SERVER_PROBLEM_AUDIO_EXPIRED, "",
-                           "The recording's file objects/%.2s/%s was changed in the "
-                           "state folder since it was uploaded with %llu bytes; put it "
-                           "back, or upload the recording again.",
-                           capture->sha256, capture->sha256,
-                           (unsigned long long)capture->bytes);
-    if (problem->code == SERVER_PROBLEM_NONE)
-        return file;
-    if (file >= 0)
-        close(file);
-    return -1;
-}
+#include "server/store/content.h"
 
 static void reply_audio(struct request *request, const struct store_capture *capture,
                         int file)
@@ -66,15 +31,17 @@ static void reply_audio(struct request *request, const struct store_capture *cap
     download_reply(request, &download);
 }
 
-static void answer(struct request *request)
+/* On a thread that may block: a file whose time is not the row's is hashed first. */
+static void work(struct request *request)
 {
+    const struct http_config *config = &request->shared->config;
     struct server_problem problem = {0};
     struct store_capture capture;
     if (!captures_find(request, request_argument(request, 0), &capture, &problem)) {
         reply_problem(request, &problem);
         return;
     }
-    int file = open_audio(request, &capture, &problem);
+    int file = content_open(config->spool, config->store, &capture, "", &problem);
     if (file >= 0)
         reply_audio(request, &capture, file);
     else
@@ -90,6 +57,6 @@ const struct route audio_routes[] = {
                 "requests are served.",
      .replies = "200 application/octet-stream, 206 application/octet-stream, 304 -",
      .problems = "not_found audio_expired range_not_satisfiable",
-     .answer = answer},
+     .work = work},
     {0},
 };

@@ -150,7 +150,7 @@ static int open_checked(struct spool *spool, struct store *store,
                            capture->id, strerror(errno));
     } else if (file < 0 && errno == ENOENT) {
         record(store, capture, STORE_AUDIO_MISSING, 0);
-        expired(capture, field, "is missing", problem);
+        expired(capture, field, "is missing from the state folder", problem);
     } else if (file < 0) {
         expired(capture, field, "cannot be opened", problem);
     } else if (!check(file, store, capture, field, stop, problem)) {

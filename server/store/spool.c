@@ -12,6 +12,7 @@
 
 #include "server/base/ids.h"
 #include "server/store/ballast.h"
+#include "server/store/rendered.h"
 #include "server/store/spool_parts.h"
 
 bool spool_parts_problem(const struct spool *spool, int error, const char *what,
@@ -28,12 +29,21 @@ bool spool_parts_problem(const struct spool *spool, int error, const char *what,
                               what, strerror(error));
 }
 
+static bool has_room(const struct spool *spool, uint64_t bytes)
+{
+    uint64_t free_bytes = spool_free_bytes(spool);
+    return free_bytes >= SPOOL_FLOOR_BYTES && free_bytes - SPOOL_FLOOR_BYTES >= bytes;
+}
+
 bool spool_parts_room(const struct spool *spool, uint64_t bytes, const char *what,
                       struct server_problem *problem)
 {
-    uint64_t free_bytes = spool_free_bytes(spool);
-    if (free_bytes >= SPOOL_FLOOR_BYTES && free_bytes - SPOOL_FLOOR_BYTES >= bytes)
+    if (has_room(spool, bytes))
         return true;
+    rendered_make_room(spool, SPOOL_FLOOR_BYTES + bytes);
+    if (has_room(spool, bytes))
+        return true;
+    uint64_t free_bytes = spool_free_bytes(spool);
     return server_problem_set(
         problem, SERVER_PROBLEM_DISK_FULL, NULL,
         "There is no room for %s %llu bytes: %llu bytes are free on the disk of the "
@@ -207,29 +217,4 @@ int spool_open_content(const struct spool *spool, const char *sha256)
         return -1;
     spool_parts_content_path(sha256, path);
     return openat(spool->objects, path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
-}
-
-int spool_temporary(const struct spool *spool, uint64_t bytes,
-                    struct server_problem *problem)
-{
-    static const char what[] = "The signal's file cannot be made";
-    char name[ID_BYTES];
-    if (!spool_parts_room(spool, bytes, "the signal's", problem))
-        return -1;
-    id_new("tmp", name);
-    int file = openat(spool->rendered, name,
-                      O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, 0600);
-    if (file < 0) {
-        spool_parts_problem(spool, errno, what, problem);
-        return -1;
-    }
-    unlinkat(spool->rendered, name, 0);
-    /* Two signals at a time must not both count on the same room. */
-    if (fallocate(file, FALLOC_FL_KEEP_SIZE, 0, (off_t)bytes) != 0 &&
-        errno != EOPNOTSUPP && errno != ENOSYS) {
-        spool_parts_problem(spool, errno, what, problem);
-        close(file);
-        return -1;
-    }
-    return file;
 }

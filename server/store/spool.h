@@ -99,10 +99,4 @@ void spool_result_discard(struct spool *spool, const char *analysis_id, int atte
  * is none. */
 int spool_open_result(const struct spool *spool, const char *analysis_id);
 
-/** An unnamed temporary file below the state folder with room for a signal of so many
- * bytes (1 or more), or −1 with the problem: DISK_FULL when it would take what uploads,
- * too, leave free. */
-int spool_temporary(const struct spool *spool, uint64_t bytes,
-                    struct server_problem *problem);
-
 #endif

@@ -13,6 +13,7 @@
 #include "server/base/ids.h"
 #include "server/base/log.h"
 #include "server/store/content.h"
+#include "server/store/rendered.h"
 #include "server/store/spool_parts.h"
 
 struct sweep {
@@ -66,6 +67,12 @@ static bool remove_entry(struct sweep *sweep, int folder, const char *name,
 static bool visit_partial(struct sweep *sweep, int folder, const char *name)
 {
     return remove_entry(sweep, folder, name, &sweep->parts);
+}
+
+static bool visit_rendered(struct sweep *sweep, int folder, const char *name)
+{
+    return rendered_is_whole(sweep->spool, name) ||
+           remove_entry(sweep, folder, name, &sweep->parts);
 }
 
 /* A content without a capture is an upload that was never acknowledged, or one that an
@@ -176,7 +183,7 @@ bool spool_sweep(struct spool *spool, struct store *store, struct server_problem
     spool->doubtful_count = 0;
     pthread_mutex_lock(&spool->contents);
     bool swept = each_entry(&sweep, spool->incoming, ".", visit_partial) &&
-                 each_entry(&sweep, spool->rendered, ".", visit_partial) &&
+                 each_entry(&sweep, spool->rendered, ".", visit_rendered) &&
                  each_entry(&sweep, spool->results, ".", visit_result) &&
                  each_entry(&sweep, spool->objects, ".", visit_content_folder) &&
                  store_mark_audio(store, look, &sweep, problem) &&

@@ -24,7 +24,8 @@ class Finished(harness.DaemonCase):
             cls.result, cls.series, f"/v1/analyses/{cls.analysis}",
             f"/v1/captures/{cls.capture}", f"/v1/captures/{cls.capture}/audio",
             "/v1/measurements", "/v1/measurements/distortion", "/v1/signals",
-            "/v1/signals/tone",
+            "/v1/signals/tone", "/v1/signals/tone/audio?duration_s=0.1",
+            "/v1/signals/tone/audio?duration_s=0.1&format=flac",
         )
 
 

@@ -130,7 +130,7 @@ class Lost(harness.DaemonCase):
         path, audio = self.content(capture), capture["links"]["audio"]
         path.write_bytes(TONE[:-1])
         problem = self.check_problem(self.daemon.get(audio), 410, "audio_expired")
-        self.assertIn("changed in the state folder", problem["detail"])
+        self.assertIn("was changed since it was uploaded", problem["detail"])
         os.unlink(path)
         for method in ("GET", "HEAD"):
             self.assertEqual(self.daemon.ask(method, audio).status, 410)

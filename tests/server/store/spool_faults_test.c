@@ -12,6 +12,7 @@
 #include <sys/syscall.h>
 #include <unistd.h>
 
+#include "server/store/rendered.h"
 #include "server/store/spool_parts.h"
 #include "tests/support/support.h"
 
@@ -238,21 +239,23 @@ static void a_reserved_upload_keeps_its_room(void **state)
 static void signals_leave_some_space_free(void **state)
 {
     struct server_problem problem = {0};
+    char part[ID_BYTES];
     free_bytes = SPOOL_FLOOR_BYTES + (10 << 20) - 1;
-    assert_int_equal(spool_temporary(*state, 10 << 20, &problem), -1);
+    assert_int_equal(rendered_begin(*state, 10 << 20, part, &problem), -1);
     assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
     assert_non_null(strstr(problem.detail, "10485760 bytes")); /* 10 MiB */
     assert_non_null(strstr(problem.detail, "27262975 bytes")); /* 26 MiB − 1 */
     free_bytes++;
     problem = (struct server_problem){0};
     allocate_error = ENOSPC;
-    assert_int_equal(spool_temporary(*state, 10 << 20, &problem), -1);
+    assert_int_equal(rendered_begin(*state, 10 << 20, part, &problem), -1);
     assert_int_equal(problem.code, SERVER_PROBLEM_DISK_FULL);
     allocate_error = EOPNOTSUPP; /* then the writes will tell */
     problem = (struct server_problem){0};
-    int file = spool_temporary(*state, 10 << 20, &problem);
+    int file = rendered_begin(*state, 10 << 20, part, &problem);
     assert_true(file >= 0);
     close(file);
+    rendered_discard(*state, part);
     assert_nothing_left();
 }
 

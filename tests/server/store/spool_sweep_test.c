@@ -91,16 +91,22 @@ static enum store_audio audio(const struct store_capture *capture)
     return audio;
 }
 
+#define RENDERED_KEY "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
 static void sweep_removes_partial_files(void **state)
 {
     (void)state;
     put("incoming/up_abcdefghijklmnopqrst.part", "half an upload");
     put("results/ana_abcdefghijklmnopqrst.1.part", "half a result");
     put("rendered/tmp_abcdefghijklmnopqrst", "half a tone");
+    put("rendered/" RENDERED_KEY ".12", "half a tone");
+    put("rendered/" RENDERED_KEY ".11", "whole tones");
     sweep();
     assert_false(exists("incoming/up_abcdefghijklmnopqrst.part"));
     assert_false(exists("results/ana_abcdefghijklmnopqrst.1.part"));
     assert_false(exists("rendered/tmp_abcdefghijklmnopqrst"));
+    assert_false(exists("rendered/" RENDERED_KEY ".12"));
+    assert_true(exists("rendered/" RENDERED_KEY ".11"));
 }
 
 static void sweep_moves_contents_without_a_row_aside(void **state)

@@ -128,30 +128,6 @@ static void spool_free_bytes_are_those_of_the_file_system(void **state)
     spool_close(spool);
 }
 
-static void spool_temporary_has_no_name(void **state)
-{
-    (void)state;
-    char folder[PATH_MAX], path[2 * PATH_MAX];
-    support_temporary_folder(folder);
-    struct spool *spool = NULL;
-    struct server_problem problem = {0};
-    assert_true(spool_open(folder, &spool, &problem));
-    int file = spool_temporary(spool, 4, &problem);
-    assert_true(file >= 0);
-    assert_true(fcntl(file, F_GETFD) & FD_CLOEXEC);
-    char got[5] = "";
-    assert_int_equal(pwrite(file, "tone", 4, 0), 4);
-    assert_int_equal(pread(file, got, 4, 0), 4);
-    assert_string_equal(got, "tone");
-    snprintf(path, sizeof path, "%s/rendered", folder);
-    struct stat facts;
-    assert_int_equal(fstat(file, &facts), 0);
-    assert_int_equal(facts.st_size, 4);
-    assert_int_equal(rmdir(path), 0); /* only an empty folder can be removed */
-    close(file);
-    spool_close(spool);
-}
-
 static void spool_open_content_takes_digests_only(void **state)
 {
     (void)state;
@@ -178,7 +154,6 @@ int main(void)
         cmocka_unit_test(spool_open_refuses_a_second_daemon),
         cmocka_unit_test(spool_open_says_what_it_cannot_use),
         cmocka_unit_test(spool_free_bytes_are_those_of_the_file_system),
-        cmocka_unit_test(spool_temporary_has_no_name),
         cmocka_unit_test(spool_open_content_takes_digests_only),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
