@@ -8,9 +8,11 @@
 #include "server/http/resources.h"
 
 static const struct route *const tables[] = {
-    root_routes,  health_routes,  measurements_routes, captures_routes,
-    audio_routes, upload_routes,  analyses_routes,     result_routes,
-    curve_routes, signals_routes, problems_routes,     NULL,
+    root_routes,     health_routes,          measurements_routes,
+    captures_routes, captures_change_routes, audio_routes,
+    upload_routes,   analyses_routes,        analyses_end_routes,
+    order_routes,    result_routes,          curve_routes,
+    signals_routes,  problems_routes,        NULL,
 };
 
 static bool is_unsafe(const char *method)
@@ -21,7 +23,8 @@ static bool is_unsafe(const char *method)
 
 static bool check_length(struct request *request, struct server_problem *problem)
 {
-    bool json = request->match.route->body == ROUTE_BODY_JSON;
+    enum route_body body = request->match.route->body;
+    bool json = body == ROUTE_BODY_JSON || body == ROUTE_BODY_JSON_OR_NONE;
     int64_t bytes = headers_body_bytes(&request->headers);
     if (!json || bytes <= LIMIT_JSON_BODY_BYTES)
         return true;
@@ -51,7 +54,7 @@ static bool check_route(struct request *request, const char *method,
 {
     if (strcmp(request->raw_target, "*") == 0 && strcmp(method, "OPTIONS") == 0) {
         snprintf(request->match.allowed, sizeof request->match.allowed,
-                 "GET, HEAD, POST, OPTIONS");
+                 "GET, HEAD, POST, PATCH, DELETE, OPTIONS");
         return true;
     }
     if (!router_match(tables, method, &request->target, &request->match, problem))

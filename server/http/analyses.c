@@ -1,5 +1,5 @@
-/* GET /v1/analyses and /v1/analyses/ID, POST /v1/analyses. `Prefer: wait` suspends the
- * connection until the analysis ends or the time is up. */
+/* GET /v1/analyses and /v1/analyses/ID. `Prefer: wait` suspends the connection until the
+ * analysis ends or the time is up. */
 #include "server/http/analyses.h"
 
 #include <stdio.h>
@@ -12,6 +12,8 @@
 #include "server/http/pages.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
+
+enum { CANCEL_S = 10 }; /* killing a worker takes an instant, a slow disk longer */
 
 bool analyses_ended(const struct queue_view *view)
 {
@@ -87,13 +89,13 @@ static void wake(void *context)
 /* Suspends until the analysis ends or the time is up, whichever calls wake() first. It
  * may be called before this returns; the connection goes on after that, on this same
  * thread. */
-static void wait_for_end(struct request *request)
+static void wait_for_end(struct request *request, int patience_s)
 {
     request->waited = true;
     request->deadline =
         (struct deadline){.kind = DEADLINE_WAIT, .fire = wake, .context = request};
     request_suspend(request);
-    deadlines_add(request->shared->deadlines, &request->deadline, wait_s(request) * 1000);
+    deadlines_add(request->shared->deadlines, &request->deadline, patience_s * 1000);
     if (!queue_watch(request->shared->config.queue, request->analysis, wake, request,
                      &request->watch)) {
         request->watch = NULL;
@@ -110,11 +112,11 @@ static void end_wait(struct request *request)
 }
 
 static void reply_analysis(struct request *request, const struct queue_view *view,
-                           bool created)
+                           enum analyses_answer kind)
 {
     char text[80];
-    bool ended = analyses_ended(view);
-    if (ended && !created)
+    bool ended = analyses_ended(view), created = kind == ANALYSES_ADDED;
+    if (ended && kind == ANALYSES_STATE)
         reply_json_tagged(request, view->analysis.id, analyses_object(view));
     else
         reply_json(request, created && !ended ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
@@ -125,15 +127,15 @@ static void reply_analysis(struct request *request, const struct queue_view *vie
         snprintf(text, sizeof text, "/v1/analyses/%s", view->analysis.id);
         reply_header(request, "Location", text);
     }
-    if (wait_s(request) >= 0) {
+    if (wait_s(request) >= 0 && kind != ANALYSES_CANCELLED) {
         snprintf(text, sizeof text, "wait=%d", wait_s(request));
         reply_header(request, "Preference-Applied", text);
     }
 }
 
-/* The state now, or once it has ended where the client prefers to wait. */
-static void answer_state(struct request *request, bool created)
+void analyses_answer(struct request *request, enum analyses_answer kind)
 {
+    int patience_s = kind == ANALYSES_CANCELLED ? CANCEL_S : wait_s(request);
     struct server_problem problem = {0};
     struct queue_view view = {0};
     end_wait(request);
@@ -141,10 +143,10 @@ static void answer_state(struct request *request, bool created)
         reply_problem(request, &problem);
         return;
     }
-    if (!analyses_ended(&view) && !request->waited && wait_s(request) > 0)
-        wait_for_end(request);
+    if (!analyses_ended(&view) && !request->waited && patience_s > 0)
+        wait_for_end(request, patience_s);
     else
-        reply_analysis(request, &view, created);
+        reply_analysis(request, &view, kind);
     queue_view_free(&view);
 }
 
@@ -152,7 +154,7 @@ static void answer_item(struct request *request)
 {
     snprintf(request->analysis, sizeof request->analysis, "%s",
              request_argument(request, 0));
-    answer_state(request, false);
+    analyses_answer(request, ANALYSES_STATE);
 }
 
 static bool read_filters(const struct request *request, struct store_query *query,
@@ -248,95 +250,22 @@ static void answer_list(struct request *request)
     reply_problem(request, &problem);
 }
 
-static bool check_measurement(const struct request *request, const char *name,
-                              const json_t **ret, struct server_problem *problem)
-{
-    const struct catalogue *catalogue = request->shared->config.catalogue;
-    *ret = catalogue_measurement(catalogue, name);
-    if (*ret != NULL)
-        return true;
-    char names[160];
-    described_names(catalogue_measurements(catalogue), names, sizeof names);
-    return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "measurement",
-                              "There is no measurement \"%.60s\"; known: %s.", name,
-                              names);
-}
-
-static bool check_capture(const struct request *request, const char *id,
-                          const char *field, struct server_problem *problem)
-{
-    struct store_capture capture;
-    if (!id_valid("cap", id) ||
-        !store_capture_get(request->shared->config.store, id, &capture, problem))
-        return server_problem_set(
-            problem, SERVER_PROBLEM_NOT_FOUND, field,
-            "There is no capture \"%.40s\"; POST /v1/captures first.", id);
-    store_capture_free(&capture);
-    return true;
-}
-
-static bool add(struct request *request, struct server_problem *problem)
-{
-    const json_t *measurement, *body = request->json;
-    json_t *settings = json_object_get(body, "settings");
-    if (!body_check_known(body, "capture measurement settings floor_capture", problem))
-        return false;
-    const char *capture = body_text(body, "capture", problem);
-    const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
-    if (name == NULL || !check_measurement(request, name, &measurement, problem))
-        return false;
-    bool has_floor = json_object_get(body, "floor_capture") != NULL;
-    const char *floor = has_floor ? body_text(body, "floor_capture", problem) : "";
-    if (floor == NULL)
-        return false;
-    if (settings != NULL && !json_is_object(settings))
-        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "settings",
-                                  "The field settings must be an object, {…}.");
-    if ((settings != NULL && !catalogue_check_settings(measurement, settings, problem)) ||
-        !check_capture(request, capture, "capture", problem) ||
-        (has_floor && !check_capture(request, floor, "floor_capture", problem)))
-        return false;
-
-    char *text = json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
-    struct store_analysis analysis = {
-        .measurement = (char *)name,
-        .settings = text != NULL ? text : (char *)"{}",
-        .tester = (char *)"local",
-        .state = STORE_QUEUED,
-        .created_ms = clock_wall_ms(),
-    };
-    id_new("ana", analysis.id);
-    snprintf(analysis.capture, sizeof analysis.capture, "%s", capture);
-    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s", floor);
-    bool added = queue_add(request->shared->config.queue, &analysis, problem);
-    memcpy(request->analysis, analysis.id, sizeof analysis.id);
-    free(text);
-    return added;
-}
-
-static void work_add(struct request *request)
-{
-    struct server_problem problem = {0};
-    if (!add(request, &problem))
-        reply_problem(request, &problem);
-}
-
-static void answer_added(struct request *request)
-{
-    answer_state(request, true);
-}
-
 const struct route analyses_routes[] = {
     {.method = "GET",
      .path = "/v1/analyses",
      .query = "capture state measurement cursor limit",
+     .summary = "Lists analyses, newest first, a page at a time.",
+     .replies = "200 analyses",
+     .problems = "out_of_range",
      .answer = answer_list},
-    {.method = "POST",
-     .path = "/v1/analyses",
+    {.method = "GET",
+     .path = "/v1/analyses/{id}",
      .query = "",
-     .body = ROUTE_BODY_JSON,
-     .work = work_add,
-     .answer = answer_added},
-    {.method = "GET", .path = "/v1/analyses/{id}", .query = "", .answer = answer_item},
+     .summary =
+         "Tells the state of an analysis; with Prefer: wait=N once it has ended, or "
+         "after N seconds.",
+     .replies = "200 analysis, 304 -",
+     .problems = "not_found",
+     .answer = answer_item},
     {0},
 };

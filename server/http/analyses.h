@@ -16,6 +16,15 @@ json_t *analyses_object(const struct queue_view *view);
 bool analyses_find(const struct request *request, const char *id, struct queue_view *ret,
                    struct server_problem *problem) __attribute__((warn_unused_result));
 
+/** Answers with the analysis request->analysis: its state now, or, where the client
+ * prefers to wait, once it has ended (the request is suspended and this called again). */
+enum analyses_answer {
+    ANALYSES_STATE,
+    ANALYSES_ADDED,     /* just now: 202 and its Location */
+    ANALYSES_CANCELLED, /* its end is near, and waited for */
+};
+void analyses_answer(struct request *request, enum analyses_answer kind);
+
 /** True in a final state. */
 bool analyses_ended(const struct queue_view *view);
 

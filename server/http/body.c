@@ -105,7 +105,7 @@ bool body_check_known(const json_t *object, const char *known,
         target_list_words(known, list);
         return server_problem_set(problem, SERVER_PROBLEM_UNKNOWN_FIELD, name,
                                   "There is no field \"%.60s\" here; known: %s.", name,
-                                  list);
+                                  list[0] != '\0' ? list : "none");
     }
     return true;
 }

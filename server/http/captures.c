@@ -26,11 +26,11 @@ json_t *captures_object(const struct store_capture *capture)
     snprintf(audio, sizeof audio, "/v1/captures/%s/audio", capture->id);
     snprintf(analyses, sizeof analyses, "/v1/analyses?capture=%s", capture->id);
     return json_pack(
-        "{s:s, s:o, s:o, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:{s:s, s:s, s:s}}", "id",
-        capture->id, "name", reply_text(capture->name), "note", reply_text(capture->note),
-        "tester", capture->tester, "received", received, "bytes",
-        (json_int_t)capture->bytes, "sha256", capture->sha256, "audio",
-        store_audio_text(capture->audio), "format",
+        "{s:s, s:o, s:o, s:b, s:s, s:s, s:I, s:s, s:s, s:o, s:o, s:{s:s, s:s, s:s}}",
+        "id", capture->id, "name", reply_text(capture->name), "note",
+        reply_text(capture->note), "pinned", capture->pinned, "tester", capture->tester,
+        "received", received, "bytes", (json_int_t)capture->bytes, "sha256",
+        capture->sha256, "audio", store_audio_text(capture->audio), "format",
         stored_json(capture->format, json_null()), "warnings",
         stored_json(capture->warnings, json_array()), "links", "self", self, "audio",
         audio, "analyses", analyses);
@@ -88,7 +88,16 @@ const struct route captures_routes[] = {
     {.method = "GET",
      .path = "/v1/captures",
      .query = "tester cursor limit",
+     .summary = "Lists recordings, newest first, a page at a time.",
+     .replies = "200 captures",
+     .problems = "out_of_range",
      .answer = answer_list},
-    {.method = "GET", .path = "/v1/captures/{id}", .query = "", .answer = answer_item},
+    {.method = "GET",
+     .path = "/v1/captures/{id}",
+     .query = "",
+     .summary = "Tells what a recording is.",
+     .replies = "200 capture, 304 -",
+     .problems = "not_found",
+     .answer = answer_item},
     {0},
 };

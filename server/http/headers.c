@@ -55,6 +55,7 @@ void headers_take(struct headers *headers, const char *name, const char *value)
         {"Transfer-Encoding", &headers->transfer_encoding},
         {"Content-Digest", &headers->content_digest},
         {"Expect", &headers->expect},
+        {"Idempotency-Key", &headers->idempotency_key},
         {"Range", &headers->range},
         {"If-Range", &headers->if_range},
     };

@@ -24,7 +24,7 @@ struct headers_lines {
 struct headers {
     int count;
     const char *host, *origin, *content_length, *content_encoding, *transfer_encoding;
-    const char *content_digest, *expect, *range, *if_range;
+    const char *content_digest, *expect, *range, *if_range, *idempotency_key;
     struct headers_lines accept, if_none_match;
     int prefer_wait_s;           /* −1: no wish */
     struct server_problem fault; /* the first one met while taking them in */

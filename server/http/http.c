@@ -71,8 +71,7 @@ static void start_work(struct request *request)
 
 static void reply_options(struct request *request)
 {
-    reply_response(request, MHD_HTTP_NO_CONTENT, NULL,
-                   MHD_create_response_from_buffer(0, "", MHD_RESPMEM_PERSISTENT));
+    reply_nothing(request);
     reply_header(request, "Allow", request->match.allowed);
 }
 
@@ -80,8 +79,7 @@ static void reply_options(struct request *request)
 static void advance(struct request *request)
 {
     const struct route *route = request->match.route;
-    bool unread =
-        route != NULL && route->body == ROUTE_BODY_JSON && request->json == NULL;
+    bool unread = request_lacks_json(request);
     if (request->refusal.code != SERVER_PROBLEM_NONE ||
         (unread && !body_parse(&request->body, &request->json, &request->refusal)))
         reply_problem(request, &request->refusal);

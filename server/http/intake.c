@@ -71,7 +71,7 @@ bool intake_piece(struct request *request, const char *piece, size_t count)
     intake_notice_end(request->connection);
     if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
         return drop(request);
-    if (kind == ROUTE_BODY_JSON) {
+    if (kind != ROUTE_BODY_STREAM) {
         if (!body_append(&request->body, piece, count, &request->refusal))
             body_free(&request->body);
         return true;

@@ -110,6 +110,12 @@ void reply_json_tagged(struct request *request, const char *prefix, json_t *body
     reply_tagged(request, MHD_HTTP_OK, type_json, etag, of_text(text));
 }
 
+void reply_nothing(struct request *request)
+{
+    reply_response(request, MHD_HTTP_NO_CONTENT, NULL,
+                   MHD_create_response_from_buffer(0, "", MHD_RESPMEM_PERSISTENT));
+}
+
 json_t *reply_text(const char *text)
 {
     json_t *string = json_string(text);

@@ -35,6 +35,9 @@ void reply_json_tagged(struct request *request, const char *prefix, json_t *body
 bool reply_not_modified(struct request *request, const char *etag)
     __attribute__((warn_unused_result));
 
+/** 204: done, and there is nothing to tell. */
+void reply_nothing(struct request *request);
+
 /** Adds a header to the reply set before. */
 void reply_header(struct request *request, const char *name, const char *value);
 

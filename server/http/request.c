@@ -56,3 +56,12 @@ const char *request_parameter(const struct request *request, const char *name)
 {
     return target_get(&request->target, name);
 }
+
+bool request_lacks_json(const struct request *request)
+{
+    const struct route *route = request->match.route;
+    if (route == NULL || request->json != NULL)
+        return false;
+    return route->body == ROUTE_BODY_JSON ||
+           (route->body == ROUTE_BODY_JSON_OR_NONE && request->body.count > 0);
+}

@@ -24,6 +24,9 @@
 #include "server/http/target.h"
 #include "server/http/values.h"
 
+/** Whose a request is: everybody is the same tester. */
+#define REQUEST_TESTER "local"
+
 /** What all requests share. */
 struct request_context {
     struct http_config config;
@@ -89,6 +92,9 @@ void request_free(struct request *request);
 void request_suspend(struct request *request);
 /** Resumes it if nobody has yet; the request must not be touched afterwards. */
 void request_resume(struct request *request);
+
+/** True when the body is in, is to be JSON, and has not been parsed yet. */
+bool request_lacks_json(const struct request *request);
 
 /** Shorthands. */
 const char *request_parameter(const struct request *request, const char *name);

@@ -5,7 +5,8 @@
 #include "server/http/router.h"
 
 extern const struct route root_routes[], health_routes[], measurements_routes[],
-    captures_routes[], audio_routes[], upload_routes[], analyses_routes[],
-    result_routes[], curve_routes[], signals_routes[], problems_routes[];
+    captures_routes[], captures_change_routes[], audio_routes[], upload_routes[],
+    analyses_routes[], analyses_end_routes[], order_routes[], result_routes[],
+    curve_routes[], signals_routes[], problems_routes[];
 
 #endif

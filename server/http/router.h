@@ -14,12 +14,13 @@ struct request;
 
 enum route_body {
     ROUTE_BODY_NONE,
-    ROUTE_BODY_JSON,   /* gathered and parsed before the handler runs */
-    ROUTE_BODY_STREAM, /* pieces go to the upload that `begin` opened */
+    ROUTE_BODY_JSON,         /* gathered and parsed before the handler runs */
+    ROUTE_BODY_JSON_OR_NONE, /* the same, but it may be left out */
+    ROUTE_BODY_STREAM,       /* pieces go to the upload that `begin` opened */
 };
 
 struct route {
-    const char *method; /* "GET" (HEAD comes with it) or "POST" */
+    const char *method; /* "GET" (HEAD comes with it), "POST", "PATCH", "DELETE" */
     const char *path;   /* "/v1/captures/{id}": a part in braces takes any text */
     const char
         *query; /* known parameters, separated by spaces; NULL: the handler checks */

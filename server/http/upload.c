@@ -9,6 +9,7 @@
 #include "server/base/limits.h"
 #include "server/base/log.h"
 #include "server/http/captures.h"
+#include "server/http/once.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
@@ -41,7 +42,8 @@ static bool begin(struct request *request, struct server_problem *problem)
             "are taken (--max-upload).",
             (long long)bytes, (unsigned long long)limit_bytes);
     }
-    return spool_upload_begin(config->spool, bytes, limit_bytes, &request->upload,
+    return once_begin(request, problem) &&
+           spool_upload_begin(config->spool, bytes, limit_bytes, &request->upload,
                               problem);
 }
 
@@ -113,20 +115,45 @@ static bool inspect(struct request *request, struct inspected *ret,
     return outcome != HTTP_OUTCOME_REFUSED;
 }
 
+/* What makes two uploads the same: their bytes and their query. */
+static json_t *asked(const struct request *request)
+{
+    json_t *query = json_object();
+    for (int i = 0; i < request->target.parameter_count; i++)
+        json_object_set_new(query, request->target.parameters[i].name,
+                            json_string(request->target.parameters[i].value));
+    return json_pack("{s:s, s:o}", "sha256", spool_upload_sha256(request->upload),
+                     "query", query);
+}
+
+/* Fills *ret_object with the capture that the key made. */
+static bool show_made(const struct request *request, const char *made,
+                      json_t **ret_object, struct server_problem *problem)
+{
+    struct store_capture capture;
+    if (!store_capture_get(request->shared->config.store, made, &capture, problem))
+        return once_gone(made, problem);
+    *ret_object = captures_object(&capture);
+    store_capture_free(&capture);
+    return true;
+}
+
 /* The object and the row, in this order; fills *ret_object with what the tester is told.
- */
+ * A key (or NULL) may have made another capture meanwhile. */
 static bool keep(struct request *request, const struct inspected *inspected,
-                 char id[ID_BYTES], json_t **ret_object, struct server_problem *problem)
+                 const struct store_key *key, json_t **ret_object,
+                 struct server_problem *problem)
 {
     const char *name = request_parameter(request, "name");
     const char *note = request_parameter(request, "note");
     struct spool_upload *upload = request->upload;
+    struct store *store = request->shared->config.store;
     if (!spool_upload_keep(upload, problem))
         return false;
     struct store_capture capture = {
         .name = (char *)(name != NULL ? name : ""),
         .note = (char *)(note != NULL ? note : ""),
-        .tester = (char *)"local",
+        .tester = (char *)REQUEST_TESTER,
         .received_ms = clock_wall_ms(),
         .bytes = spool_upload_bytes(upload),
         .content_mtime_ns = spool_upload_mtime_ns(upload),
@@ -135,35 +162,56 @@ static bool keep(struct request *request, const struct inspected *inspected,
     };
     id_new("cap", capture.id);
     snprintf(capture.sha256, sizeof capture.sha256, "%s", spool_upload_sha256(upload));
-    if (!store_capture_add(request->shared->config.store, &capture, problem))
+    char made[ID_BYTES];
+    memcpy(made, capture.id, sizeof made);
+    if (key == NULL ? !store_capture_add(store, &capture, problem)
+                    : !store_capture_add_once(store, &capture, key, made, problem))
         return false;
-    memcpy(id, capture.id, ID_BYTES);
+    if (strcmp(made, capture.id) != 0)
+        return show_made(request, made, ret_object, problem);
     *ret_object = captures_object(&capture);
     return true;
+}
+
+/* The body is in: a new capture, or the one that its key made before. */
+static bool take(struct request *request, json_t **ret_object,
+                 struct server_problem *problem)
+{
+    struct inspected inspected = {0};
+    struct store_key key;
+    char made[ID_BYTES];
+    if (!finish(request, problem))
+        return false;
+    bool keyed = once_key(request, asked(request), &key, problem);
+    if (keyed && store_key_find(request->shared->config.store, &key, made, problem))
+        return show_made(request, made, ret_object, problem);
+    bool taken = problem->code == SERVER_PROBLEM_NONE &&
+                 inspect(request, &inspected, problem) &&
+                 keep(request, &inspected, keyed ? &key : NULL, ret_object, problem);
+    free(inspected.format);
+    free(inspected.warnings);
+    return taken;
 }
 
 static void work(struct request *request)
 {
     struct server_problem problem = {0};
-    struct inspected inspected = {0};
-    char id[ID_BYTES], location[64], sha256[65];
+    char location[64], sha256[65];
     json_t *object = NULL;
-    bool kept = finish(request, &problem) && inspect(request, &inspected, &problem) &&
-                keep(request, &inspected, id, &object, &problem);
-    if (kept) {
-        snprintf(location, sizeof location, "/v1/captures/%s", id);
+    bool taken = take(request, &object, &problem);
+    if (taken) {
+        const char *id = json_string_value(json_object_get(object, "id"));
+        snprintf(location, sizeof location, "/v1/captures/%s", id != NULL ? id : "");
         reply_json(request, MHD_HTTP_CREATED, object);
         reply_header(request, "Location", location);
     } else {
         reply_problem(request, &problem);
     }
-    free(inspected.format);
-    free(inspected.warnings);
     /* Here rather than at the end of the request: it waits for a thread and a disk. */
     snprintf(sha256, sizeof sha256, "%s", spool_upload_sha256(request->upload));
     spool_upload_free(request->upload);
     request->upload = NULL;
-    if (!kept && sha256[0] != '\0')
+    if (!taken && sha256[0] != '\0')
         spool_remove_content(request->shared->config.spool, request->shared->config.store,
                              sha256);
 }
@@ -173,6 +221,11 @@ const struct route upload_routes[] = {
      .path = "/v1/captures",
      .query = "name note",
      .body = ROUTE_BODY_STREAM,
+     .summary = "Takes a recording: the body is the audio file, sent as it is. Answered "
+                "once it is safe on disk.",
+     .replies = "201 capture",
+     .problems = "body_mangled digest_mismatch too_large not_audio unsupported_format "
+                 "no_audio out_of_range key_reused disk_full",
      .begin = begin,
      .work = work},
     {0},

@@ -7,6 +7,8 @@
 #include <string.h>
 #include <strings.h>
 
+#include "server/base/limits.h"
+
 enum { DIGITS_MAX = 18 }; /* so many fit into 64 bits */
 
 static const char cursor_prefix = 'p';
@@ -177,6 +179,20 @@ bool values_cursor(const char *text, int64_t *ret, struct server_problem *proble
             text);
     *ret = value;
     return true;
+}
+
+bool values_key(const char *field, const char *text, struct server_problem *problem)
+{
+    size_t length = strlen(text), visible = 0;
+    while (text[visible] > 0x20 && text[visible] < 0x7f)
+        visible++;
+    if (length >= 1 && length <= LIMIT_KEY_BYTES && visible == length)
+        return true;
+    return server_problem_set(
+        problem, SERVER_PROBLEM_OUT_OF_RANGE, field,
+        "%s has %zu bytes, of which the first %zu are visible ASCII "
+        "characters; give 1 to %d of these, such as a random UUID.",
+        field, length, visible, LIMIT_KEY_BYTES);
 }
 
 bool values_text(const char *field, const char *text, size_t limit_bytes, bool lines,

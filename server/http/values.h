@@ -41,6 +41,10 @@ void values_cursor_text(int64_t cursor, char text[VALUES_CURSOR_TEXT_BYTES]);
 bool values_cursor(const char *text, int64_t *ret, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** A key of 1 to LIMIT_KEY_BYTES visible ASCII characters; else OUT_OF_RANGE. */
+bool values_key(const char *field, const char *text, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 /** A text a tester gave: at most `limit_bytes`, no control characters (but line breaks
  * and tabs where `lines`); else OUT_OF_RANGE naming `field`. */
 bool values_text(const char *field, const char *text, size_t limit_bytes, bool lines,

@@ -162,7 +162,7 @@ class Protocol(harness.DaemonCase):
     def test_options_of_the_whole_server(self):
         received = self.exchange(b"OPTIONS * HTTP/1.1\r\n" + HOST + b"\r\n")
         self.assertRegex(received, rb"^HTTP/1\.1 204 ")
-        self.assertIn(b"\r\nAllow: GET, HEAD, POST, OPTIONS\r\n", received)
+        self.assertIn(b"\r\nAllow: GET, HEAD, POST, PATCH, DELETE, OPTIONS\r\n", received)
 
     def test_refusal_of_a_long_chunked_body_is_answered(self):
         piece = bytes(1 << 20)

@@ -47,6 +47,7 @@ CAPTURE = {
     "id": CAPTURE_ID,
     "name": str,
     "note": str,
+    "pinned": bool,
     "tester": str,
     "received": TIME,
     "bytes": whole,
@@ -88,6 +89,12 @@ ANALYSIS = {
         "started": TIME,
         "finished": TIME,
         "problem": ANALYSIS_PROBLEM,
+        "links": {"self": PATH, "capture": PATH},
+    },
+    "cancelled": {
+        **ANALYSIS_BASE,
+        "started?": TIME,
+        "finished": TIME,
         "links": {"self": PATH, "capture": PATH},
     },
 }

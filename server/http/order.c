@@ -1,0 +1,129 @@
+/* POST /v1/analyses: checked, its row committed, then 202. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "server/base/clock.h"
+#include "server/http/analyses.h"
+#include "server/http/described.h"
+#include "server/http/once.h"
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+static bool check_measurement(const struct request *request, const char *name,
+                              const json_t **ret, struct server_problem *problem)
+{
+    const struct catalogue *catalogue = request->shared->config.catalogue;
+    *ret = catalogue_measurement(catalogue, name);
+    if (*ret != NULL)
+        return true;
+    char names[160];
+    described_names(catalogue_measurements(catalogue), names, sizeof names);
+    return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "measurement",
+                              "There is no measurement \"%.60s\"; known: %s.", name,
+                              names);
+}
+
+static bool check_capture(const struct request *request, const char *id,
+                          const char *field, struct server_problem *problem)
+{
+    struct store_capture capture;
+    if (!id_valid("cap", id) ||
+        !store_capture_get(request->shared->config.store, id, &capture, problem))
+        return server_problem_set(
+            problem, SERVER_PROBLEM_NOT_FOUND, field,
+            "There is no capture \"%.40s\"; POST /v1/captures first.", id);
+    store_capture_free(&capture);
+    return true;
+}
+
+static bool add(struct request *request, const struct store_key *key,
+                struct server_problem *problem)
+{
+    const json_t *measurement, *body = request->json;
+    json_t *settings = json_object_get(body, "settings");
+    if (!body_check_known(body, "capture measurement settings floor_capture", problem))
+        return false;
+    const char *capture = body_text(body, "capture", problem);
+    const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
+    if (name == NULL || !check_measurement(request, name, &measurement, problem))
+        return false;
+    bool has_floor = json_object_get(body, "floor_capture") != NULL;
+    const char *floor = has_floor ? body_text(body, "floor_capture", problem) : "";
+    if (floor == NULL)
+        return false;
+    if (settings != NULL && !json_is_object(settings))
+        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "settings",
+                                  "The field settings must be an object, {…}.");
+    if ((settings != NULL && !catalogue_check_settings(measurement, settings, problem)) ||
+        !check_capture(request, capture, "capture", problem) ||
+        (has_floor && !check_capture(request, floor, "floor_capture", problem)))
+        return false;
+
+    char *text = json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
+    struct store_analysis analysis = {
+        .measurement = (char *)name,
+        .settings = text != NULL ? text : (char *)"{}",
+        .tester = (char *)REQUEST_TESTER,
+        .state = STORE_QUEUED,
+        .created_ms = clock_wall_ms(),
+    };
+    id_new("ana", analysis.id);
+    snprintf(analysis.capture, sizeof analysis.capture, "%s", capture);
+    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s", floor);
+    struct queue *queue = request->shared->config.queue;
+    memcpy(request->analysis, analysis.id, sizeof analysis.id);
+    bool added = key == NULL
+                     ? queue_add(queue, &analysis, problem)
+                     : queue_add_once(queue, &analysis, key, request->analysis, problem);
+    free(text);
+    return added;
+}
+
+/* A new analysis, or the one that the request's key made before. */
+static bool take(struct request *request, struct server_problem *problem)
+{
+    const struct http_config *config = &request->shared->config;
+    struct store_key key;
+    struct queue_view view;
+    char *made = request->analysis;
+    bool keyed = once_key(request, json_incref(request->json), &key, problem);
+    if (!keyed)
+        return problem->code == SERVER_PROBLEM_NONE && add(request, NULL, problem);
+    if (!store_key_find(config->store, &key, made, problem) &&
+        (problem->code != SERVER_PROBLEM_NONE || !add(request, &key, problem)))
+        return false;
+    if (!queue_get(config->queue, made, &view, problem))
+        return once_gone(made, problem);
+    queue_view_free(&view);
+    return true;
+}
+
+static void work(struct request *request)
+{
+    struct server_problem problem = {0};
+    if (!take(request, &problem))
+        reply_problem(request, &problem);
+}
+
+static void answer(struct request *request)
+{
+    analyses_answer(request, ANALYSES_ADDED);
+}
+
+const struct route order_routes[] = {
+    {.method = "POST",
+     .path = "/v1/analyses",
+     .query = "",
+     .body = ROUTE_BODY_JSON,
+     .summary = "Orders an analysis of a recording; with Prefer: wait=N answered once it "
+                "has ended, or after N seconds.",
+     .fields = "capture! measurement! settings floor_capture",
+     .replies = "202 analysis, 200 analysis",
+     .problems = "bad_json too_large not_found unknown_field missing_field out_of_range "
+                 "key_reused queue_full disk_full",
+     .begin = once_begin,
+     .work = work,
+     .answer = answer},
+    {0},
+};
