@@ -1,6 +1,7 @@
 /* Expected values: RFC 7240 (Prefer) and RFC 9530 (Content-Digest), from memory; SHA-256
  * of
  * {"hello": "world"} and a line feed, and of "abc", by Python's hashlib. */
+#include "server/base/limits.h"
 #include "tests/support/support.h"
 
 #include <string.h>
@@ -195,6 +196,30 @@ static void texts_are_bounded_and_hold_no_controls(void **state)
     assert_string_equal(problem.field, "note");
 }
 
+static void keys_are_visible_ascii(void **state)
+{
+    (void)state;
+    char longest[LIMIT_KEY_BYTES + 2];
+    memset(longest, 'x', sizeof longest);
+    longest[LIMIT_KEY_BYTES + 1] = '\0';
+    const char *const bad[] = {"",     " ",        "two words", "tab\t",
+                               "\x7f", "\xc3\xbc", longest};
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        struct server_problem problem = {0};
+        if (values_key("Idempotency-Key", bad[i], &problem))
+            fail_msg("\"%s\" was taken", bad[i]);
+        assert_int_equal(problem.code, SERVER_PROBLEM_OUT_OF_RANGE);
+        assert_string_equal(problem.field, "Idempotency-Key");
+    }
+    longest[LIMIT_KEY_BYTES] = '\0';
+    const char *const good[] = {"!", "~", "\"8e03978e-40d5-43dd-bc93-6894a57f9324\"",
+                                longest};
+    for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
+        struct server_problem problem = {0};
+        assert_true(values_key("Idempotency-Key", good[i], &problem));
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -208,6 +233,7 @@ int main(void)
         cmocka_unit_test(cursors_come_back),
         cmocka_unit_test(invented_cursors_are_refused),
         cmocka_unit_test(texts_are_bounded_and_hold_no_controls),
+        cmocka_unit_test(keys_are_visible_ascii),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

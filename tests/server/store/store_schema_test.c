@@ -1,9 +1,15 @@
-/* Databases of older versions: brought up to date, or left as they were. */
+/* Databases of older versions: brought up to date, or left as they were. The system's
+ * pwrite64 and fdatasync, which SQLite calls, are replaced by ones that can be told to
+ * end the process. */
 #include "server/store/store_schema.h"
 
 #include <limits.h>
 #include <signal.h>
+#include <string.h>
 #include <sys/resource.h>
+#include <sys/syscall.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include "server/store/store.h"
 #include "tests/server/store/rows.h"
@@ -64,6 +70,26 @@ static const char rows_1[] =
     "('ana_aaaaaaaaaaaaaaaaaaac', 'cap_aaaaaaaaaaaaaaaaaaac', NULL, 'distortion',"
     " '{}', 'jon', 3, 0, 1764032524002, 1764032524003, 1764032524004,"
     " '{\"code\":\"no_audio\"}');";
+
+static int calls_left = -1; /* until the process ends; −1: it does not */
+
+static void count_call(void)
+{
+    if (calls_left > 0 && --calls_left == 0)
+        _exit(9);
+}
+
+ssize_t pwrite64(int file, const void *bytes, size_t count, off64_t offset)
+{
+    count_call();
+    return syscall(SYS_pwrite64, file, bytes, count, offset);
+}
+
+int fdatasync(int file)
+{
+    count_call();
+    return (int)syscall(SYS_fdatasync, file);
+}
 
 static sqlite3 *open_file(const char *folder)
 {
@@ -264,6 +290,57 @@ static void schema_on_a_full_disk_stays(void **state)
     store_close(open_store(folder));
 }
 
+/* Opens the database in a process of its own that ends, as if killed, at its n-th call
+ * that writes or syncs. False when it came to the end before. */
+static bool is_killed(const char *folder, int n)
+{
+    pid_t child = fork();
+    assert_true(child >= 0);
+    if (child == 0) {
+        struct store *store = NULL;
+        struct server_problem problem = {0};
+        calls_left = n;
+        _exit(store_open(folder, &store, &problem) ? 0 : 8);
+    }
+    int status = 0;
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_true(WIFEXITED(status));
+    assert_true(WEXITSTATUS(status) == 9 || WEXITSTATUS(status) == 0);
+    return WEXITSTATUS(status) == 9;
+}
+
+/* The old version whole or the new one whole, and the next start ends what was begun. */
+static void schema_survives_a_kill_at_any_call(void **state)
+{
+    (void)state;
+    bool killed = true;
+    int old = 0, new = 0;
+    for (int n = 1; killed; n++) {
+        char folder[PATH_MAX], before[8192], after[8192], version[16];
+        make_version_1(folder);
+        contents_of_version_1(folder, before);
+        killed = is_killed(folder, n);
+        ask(folder, "PRAGMA user_version", version, sizeof version);
+        if (strcmp(version, "1\n") == 0) {
+            contents_of_version_1(folder, after);
+            assert_string_equal(before, after);
+            old++;
+        } else {
+            assert_string_equal(version, "2\n");
+            new ++;
+        }
+        struct store *store = open_store(folder);
+        struct store_capture capture;
+        assert_true(store_capture_get(store, "cap_aaaaaaaaaaaaaaaaaaac", &capture, NULL));
+        assert_int_equal(capture.audio, STORE_AUDIO_MISSING);
+        store_capture_free(&capture);
+        store_close(store);
+        assert_true(n < 1000);
+    }
+    print_message("%d kills left version 1, %d starts version 2\n", old, new);
+    assert_true(old >= 3 && new >= 1);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -272,6 +349,7 @@ int main(void)
         cmocka_unit_test(schema_of_both_ways_is_the_same),
         cmocka_unit_test(schema_that_cannot_be_brought_up_to_date_stays),
         cmocka_unit_test(schema_on_a_full_disk_stays),
+        cmocka_unit_test(schema_survives_a_kill_at_any_call),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
