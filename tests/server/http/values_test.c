@@ -1,11 +1,11 @@
 /* Expected values: RFC 7240 (Prefer) and RFC 9530 (Content-Digest), from memory; SHA-256
  * of
  * {"hello": "world"} and a line feed, and of "abc", by Python's hashlib. */
-#include "server/base/limits.h"
 #include "tests/support/support.h"
 
 #include <string.h>
 
+#include "server/base/limits.h"
 #include "server/http/values.h"
 
 static void whole_numbers_within_their_limits(void **state)
