@@ -1,12 +1,33 @@
 #include "analysis/dsp/fft.h"
 
 #include <assert.h>
+#include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include <fftw3.h>
 
+#include "analysis/dsp/kernels.h"
+
+enum {
+    PIECE = 64,      /* bins of each row put together at a time: they fit a cache */
+    GAP = 2 * PIECE, /* doubles between rows, or they would meet in few cache sets */
+    KEPT_BYTES = 8 << 20,
+    WINDOW_KINDS = 2,
+};
+
+/* How the transforms of the rows become that of the block. Bin k of row r is first turned
+ * by −r·k/length, in two parts: from the piece's first bin, and within the piece. */
+struct assembly {
+    fftw_plan piece, last; /* across the rows: of PIECE bins, of one */
+    double *within;        /* [rows][PIECE][4]: re, re, −im, im */
+    double complex *first; /* [rows][pieces] */
+};
+
 struct fft_cache {
     fftw_plan forward[FFT_MAX_LOG2 + 1];
+    struct assembly assemblies[FFT_MAX_LOG2 + 1];
+    struct window windows[WINDOW_KINDS][FFT_MAX_LOG2 + 1];
 };
 
 struct fft_cache *fft_cache_new(void)
@@ -14,24 +35,43 @@ struct fft_cache *fft_cache_new(void)
     return calloc(1, sizeof(struct fft_cache));
 }
 
+static void free_assembly(struct assembly *assembly)
+{
+    if (assembly->piece)
+        fftw_destroy_plan(assembly->piece);
+    if (assembly->last)
+        fftw_destroy_plan(assembly->last);
+    free(assembly->within);
+    free(assembly->first);
+    *assembly = (struct assembly){NULL, NULL, NULL, NULL};
+}
+
 void fft_cache_free(struct fft_cache *cache)
 {
     if (!cache)
         return;
-    for (int i = 0; i <= FFT_MAX_LOG2; i++)
+    for (int i = 0; i <= FFT_MAX_LOG2; i++) {
         if (cache->forward[i])
             fftw_destroy_plan(cache->forward[i]);
+        free_assembly(&cache->assemblies[i]);
+        for (int kind = 0; kind < WINDOW_KINDS; kind++)
+            window_free(&cache->windows[kind][i]);
+    }
     free(cache);
 }
 
-double *fft_buffer_new(int length)
+void fft_cache_trim(struct fft_cache *cache)
 {
-    return fftw_malloc(((size_t)length + 2) * sizeof(double));
-}
-
-void fft_buffer_free(double *buffer)
-{
-    fftw_free(buffer);
+    size_t kept = 0;
+    for (int i = 0; i <= FFT_MAX_LOG2; i++)
+        for (int kind = 0; kind < WINDOW_KINDS; kind++) {
+            struct window *window = &cache->windows[kind][i];
+            size_t bytes = window->values ? sizeof(double) << i : 0;
+            if (kept + bytes > KEPT_BYTES)
+                window_free(window);
+            else
+                kept += bytes;
+        }
 }
 
 static int log2_of(int length)
@@ -43,17 +83,160 @@ static int log2_of(int length)
     return log2;
 }
 
+bool fft_window(struct fft_cache *cache, enum window_kind kind, int length,
+                const struct window **ret, struct problem *problem)
+{
+    struct window *window = &cache->windows[kind][log2_of(length)];
+    if (!window->values && !window_new(kind, length, window, problem))
+        return false;
+    *ret = window;
+    return true;
+}
+
+static int rows_of(int length)
+{
+    int rows = length / FFT_ROW;
+    return rows < 1 ? 1 : rows < FFT_MAX_ROWS ? rows : FFT_MAX_ROWS;
+}
+
+/* Doubles from one row to the next. */
+static int stride_of(int length)
+{
+    return length / rows_of(length) + GAP;
+}
+
+double *fft_buffer_new(int length)
+{
+    size_t rows = (size_t)rows_of(length), stride = (size_t)stride_of(length);
+    double *buffer = fftw_malloc(rows * stride * sizeof *buffer);
+    for (size_t row = 1; buffer && row <= rows;
+         row++) /* of the gap a spare bin is read */
+        memset(buffer + row * stride - GAP, 0, GAP * sizeof *buffer);
+    return buffer;
+}
+
+void fft_buffer_free(double *buffer)
+{
+    fftw_free(buffer);
+}
+
+void fft_put(double *buffer, int length, int first, const double *values, int count)
+{
+    int rows = rows_of(length), stride = stride_of(length);
+    if (rows == 1)
+        memcpy(buffer + first, values, (size_t)count * sizeof *values);
+    else
+        kernels_deal(values, rows, count / rows, stride, buffer + first / rows);
+}
+
+static double complex turn_of(int64_t row, int64_t bin, int length)
+{
+    double angle = -2 * M_PI * (double)(row * bin % length) / length;
+    return cos(angle) + I * sin(angle);
+}
+
+static fftw_plan plan_across(int rows, int bins, int stride, double *buffer)
+{
+    fftw_complex *z = (fftw_complex *)buffer;
+    return fftw_plan_many_dft(1, &rows, bins, z, NULL, stride / 2, 1, z, NULL, stride / 2,
+                              1, FFTW_FORWARD, FFTW_ESTIMATE);
+}
+
+static bool new_assembly(int length, double *buffer, struct assembly *ret)
+{
+    int rows = rows_of(length), stride = stride_of(length);
+    int pieces = length / rows / 2 / PIECE + 1;
+    struct assembly made = {
+        .piece = plan_across(rows, PIECE, stride, buffer),
+        .last = plan_across(rows, 1, stride, buffer),
+        .within = malloc((size_t)rows * PIECE * 4 * sizeof *made.within),
+        .first = malloc((size_t)rows * (size_t)pieces * sizeof *made.first),
+    };
+    if (!made.piece || !made.last || !made.within || !made.first) {
+        free_assembly(&made);
+        return false;
+    }
+    for (int row = 0; row < rows; row++) {
+        double *four = made.within + row * PIECE * 4;
+        for (int k = 0; k < PIECE; k++, four += 4) {
+            double complex turn = turn_of(row, k, length);
+            four[0] = four[1] = creal(turn);
+            four[2] = -cimag(turn);
+            four[3] = cimag(turn);
+        }
+        for (int i = 0; i < pieces; i++)
+            made.first[row * pieces + i] = turn_of(row, i * PIECE, length);
+    }
+    *ret = made;
+    return true;
+}
+
+/* Afterwards bin k of row r holds bin k + r·M of the block, M being a row's length. */
+static void assemble(const struct assembly *assembly, int length, double *buffer)
+{
+    int rows = rows_of(length), stride = stride_of(length);
+    int bins = length / rows / 2, pieces = bins / PIECE + 1;
+    for (int i = 0; i < pieces; i++) {
+        double *at = buffer + 2 * PIECE * i;
+        int count = i < bins / PIECE ? PIECE : 2; /* the last is one bin, and a spare */
+        for (int row = 1; row < rows; row++) {
+            double complex first = assembly->first[row * pieces + i];
+            kernels_turn(at + row * (int64_t)stride, assembly->within + row * PIECE * 4,
+                         creal(first), cimag(first), count);
+        }
+        fftw_execute_dft(count == PIECE ? assembly->piece : assembly->last,
+                         (fftw_complex *)at, (fftw_complex *)at);
+    }
+}
+
 bool fft_forward(struct fft_cache *cache, int length, double *buffer,
                  struct problem *problem)
 {
-    int log2 = log2_of(length);
-    if (!cache->forward[log2])
+    int log2 = log2_of(length), rows = rows_of(length), row_length = length / rows;
+    fftw_plan *plan = &cache->forward[log2_of(row_length)];
+    struct assembly *assembly = &cache->assemblies[log2];
+    if (!*plan)
         /* FFTW_ESTIMATE leaves the buffer untouched while planning. */
-        cache->forward[log2] =
-            fftw_plan_dft_r2c_1d(length, buffer, (fftw_complex *)buffer, FFTW_ESTIMATE);
-    if (!cache->forward[log2])
+        *plan = fftw_plan_dft_r2c_1d(row_length, buffer, (fftw_complex *)buffer,
+                                     FFTW_ESTIMATE);
+    if (!*plan ||
+        (rows > 1 && !assembly->piece && !new_assembly(length, buffer, assembly)))
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory to plan a transform of %d samples.", length);
-    fftw_execute_dft_r2c(cache->forward[log2], buffer, (fftw_complex *)buffer);
+    for (int row = 0; row < rows; row++) {
+        double *at = buffer + row * (int64_t)stride_of(length);
+        fftw_execute_dft_r2c(*plan, at, (fftw_complex *)at);
+    }
+    if (rows > 1)
+        assemble(assembly, length, buffer);
     return true;
+}
+
+double complex fft_bin(const double *buffer, int length, int bin)
+{
+    int rows = rows_of(length), row_length = length / rows;
+    int row = bin / row_length, k = bin % row_length;
+    /* A row's upper half is another row's lower half, mirrored. */
+    bool mirrored = k > row_length / 2;
+    if (mirrored) {
+        row = rows - 1 - row;
+        k = row_length - k;
+    }
+    const double *at = buffer + row * (int64_t)stride_of(length) + 2 * k;
+    return at[0] + I * (mirrored ? -at[1] : at[1]);
+}
+
+void fft_powers(const double *buffer, int length, double scale, double *powers)
+{
+    int rows = rows_of(length), row_length = length / rows, half = row_length / 2;
+    for (int row = 0; row < rows; row++) {
+        const double *at = buffer + row * (int64_t)stride_of(length);
+        if (row < rows / 2 || rows == 1)
+            kernels_powers(at, half + 1, scale, powers + row * row_length, 1);
+        else /* but its first bin: it belongs to the row below, or is the last of all */
+            kernels_powers(at + 2, half - 1, scale,
+                           powers + (rows - row) * row_length - 1, -1);
+    }
+    double complex last = fft_bin(buffer, length, length / 2);
+    powers[length / 2] = scale * (creal(last) * creal(last) + cimag(last) * cimag(last));
 }

@@ -40,6 +40,17 @@ static double density_around(const struct spectrum *spectrum, int peak)
     return fmax(low, high);
 }
 
+/* Cheap first look, exact: where most of a side's bins times the threshold reach the
+ * peak, so does their median, and the density is never less than that. */
+static bool side_hides(const double *powers, int from, int to, int bin_count, int peak,
+                       double threshold)
+{
+    int first = from < 1 ? 1 : from, last = to < bin_count ? to : bin_count - 1, hits = 0;
+    for (int j = first; j <= last; j++)
+        hits += threshold * powers[j] >= powers[peak];
+    return last - first + 1 >= SIDE_BINS / 4 && hits > (last - first + 1) / 2;
+}
+
 static bool is_hidden(const struct line_search *search, int bin)
 {
     return bin >= search->hidden.first && bin <= search->hidden.last;
@@ -71,6 +82,11 @@ static int candidates(const struct spectrum *spectrum, const struct line_search 
          */
         int beside = j + LOBE + 1 < spectrum->bins ? j + LOBE + 1 : j - LOBE - 1;
         if (beside >= 0 && p[j] < p[beside] && p[j] < p[j > LOBE ? j - LOBE - 1 : beside])
+            continue;
+        if (side_hides(p, j - LOBE - SIDE_BINS, j - LOBE - 1, spectrum->bins, j,
+                       threshold) ||
+            side_hides(p, j + LOBE + 1, j + LOBE + SIDE_BINS, spectrum->bins, j,
+                       threshold))
             continue;
         double density = density_around(spectrum, j);
         if (p[j] > threshold * density && count < capacity)

@@ -3,18 +3,17 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/dsp/fft.h"
+#include "analysis/dsp/kernels.h"
+
 enum { REACH_MAX = 256 };
 
-void spectrum_powers(double *transform, const struct window *window)
+void spectrum_powers(const double *transform, const struct window *window, double *powers)
 {
-    int half = window->length / 2;
     double scale = 2 / (window->length * window->sum_squares);
-    for (int j = 0; j <= half; j++) {
-        double re = transform[2 * j], im = transform[2 * j + 1];
-        transform[j] = scale * (re * re + im * im);
-    }
-    transform[0] /= 2;
-    transform[half] /= 2;
+    fft_powers(transform, window->length, scale, powers);
+    powers[0] /= 2;
+    powers[window->length / 2] /= 2;
 }
 
 double spectrum_peak_factor(const struct window *window)
@@ -24,14 +23,9 @@ double spectrum_peak_factor(const struct window *window)
 
 double spectrum_sum(const double *powers, struct bins bins)
 {
-    double sums[4] = {0}; /* four chains: no waiting for the last addition */
-    int j = bins.first;
-    for (; j + 3 <= bins.last; j += 4)
-        for (int i = 0; i < 4; i++)
-            sums[i] += powers[j + i];
-    for (; j <= bins.last; j++)
-        sums[0] += powers[j];
-    return (sums[0] + sums[1]) + (sums[2] + sums[3]);
+    return bins.last < bins.first
+               ? 0
+               : kernels_sum(powers + bins.first, bins.last - bins.first + 1);
 }
 
 bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
@@ -58,10 +52,7 @@ void spectrum_free(struct spectrum *spectrum)
 void spectrum_add(struct spectrum *spectrum, const double *powers)
 {
     spectrum->segments++;
-    for (int j = 0; j < spectrum->bins; j++) {
-        spectrum->sum[j] += powers[j];
-        spectrum->sum_squares[j] += powers[j] * powers[j];
-    }
+    kernels_accumulate(powers, spectrum->bins, spectrum->sum, spectrum->sum_squares);
 }
 
 void spectrum_finish(struct spectrum *spectrum)

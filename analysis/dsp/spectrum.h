@@ -19,9 +19,9 @@ struct bins {
     int first, last;
 };
 
-/** Turns a transform (length/2 + 1 complex numbers) into length/2 + 1 powers, in place.
- */
-void spectrum_powers(double *transform, const struct window *window);
+/** Fills powers[length/2 + 1] from the transform in a buffer of fft_buffer_new. */
+void spectrum_powers(const double *transform, const struct window *window,
+                     double *powers);
 
 /** Factor from a bin's power to the mean square of a tone at its centre: the ENBW. */
 double spectrum_peak_factor(const struct window *window);

@@ -4,64 +4,142 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/dsp/fft.h"
+#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/statistics.h"
 
 enum {
-    BLOCK = 512,
+    BLOCK = KERNELS_BLOCK,
+    COARSE = 16, /* of the table's steps; the others are within one */
+    FINE = BLOCK / COARSE,
+    GROUPS_MAX = 512,
     FEWEST_FOR_SCATTER = 3, /* blocks */
     FEWEST_FOR_CURVE = 5,
 };
 
-/* Σ x·e^{−iωt} and Σ t·x·e^{−iωt}, t counted from the block's centre. Phases come from
- * one table of BLOCK steps and an exact phase per block, so errors do not add up. */
+/* Phase −cycles·t as a turn. The product is taken in two parts, of which the first is
+ * exact: cycles to 2^−26, t a multiple of 1/2 up to 2^25. */
+static double complex turn_at(double cycles, double t)
+{
+    const double grid = 1 << 26;
+    double high = rint(cycles * grid) / grid, turns = high * t;
+    double angle = -2 * M_PI * (turns - rint(turns) + (cycles - high) * t);
+    return cos(angle) + I * sin(angle);
+}
+
+/* Σ x·e^{−iωt} and Σ (t − centre)·x·e^{−iωt} over a stretch of a segment; t counts from
+ * the segment's centre. */
+struct group {
+    double centre;
+    double complex plain, timed;
+};
+
+struct groups {
+    int count, length; /* of each, in samples */
+    struct group group[GROUPS_MAX];
+};
+
+/* The turns within one block, about its centre. */
+static void fill_table(double cycles, double *re, double *im)
+{
+    double complex fine[FINE];
+    for (int i = 0; i < FINE; i++)
+        fine[i] = turn_at(cycles, i - (FINE - 1) / 2.0);
+    for (int k = 0; k < COARSE; k++) {
+        double complex coarse = turn_at(cycles, FINE * (k - (COARSE - 1) / 2.0));
+        for (int i = 0; i < FINE; i++) {
+            double complex turn = coarse * fine[i];
+            re[FINE * k + i] = creal(turn);
+            im[FINE * k + i] = cimag(turn);
+        }
+    }
+}
+
+/* One reading of the segment: windows it block by block, and sums it up against a tone.
+ * Each block's phase is exact, so errors do not add up. */
+static void demodulate(const struct tone_fit_segment *segment, double cycles,
+                       double *transform, struct groups *ret)
+{
+    double re[BLOCK], im[BLOCK], windowed[BLOCK];
+    int length = segment->window->length, blocks = length / BLOCK;
+    int together = blocks > GROUPS_MAX ? blocks / GROUPS_MAX : 1;
+    fill_table(cycles, re, im);
+    ret->count = blocks / together;
+    ret->length = together * BLOCK;
+    for (int g = 0; g < ret->count; g++) {
+        struct group *group = &ret->group[g];
+        *group = (struct group){(g + 0.5) * ret->length - length / 2 - 0.5, 0, 0};
+        for (int b = 0; b < together; b++) {
+            int first = (g * together + b) * BLOCK;
+            double centre = first - length / 2 + (BLOCK - 1) / 2.0;
+            struct kernels_sums sums;
+            kernels_window(segment->samples + first, segment->window->values + first,
+                           segment->dc, BLOCK, windowed);
+            if (transform)
+                fft_put(transform, length, first, windowed, BLOCK);
+            kernels_demodulate(windowed, re, im, &sums);
+            double complex turn = turn_at(cycles, centre);
+            double complex plain = (sums.re + I * sums.im) * turn;
+            group->plain += plain;
+            group->timed += (sums.timed_re + I * sums.timed_im) * turn +
+                            (centre - group->centre) * plain;
+        }
+    }
+}
+
 struct sums {
     double complex plain, timed;
 };
 
-static struct sums demodulate(const double *x, int length, double cycles)
+/* The sums at a frequency `away` cycles per sample from the demodulated one, without
+ * another reading: within a group e^{−iδt} is 1 − iδt − (δt)²/2, t² taken as its mean. */
+static struct sums sums_at(const struct groups *groups, double away)
 {
-    double table_re[BLOCK], table_im[BLOCK];
-    int block = length < BLOCK ? length : BLOCK, half = length / 2;
-    for (int j = 0; j < block; j++) {
-        table_re[j] = cos(2 * M_PI * cycles * j);
-        table_im[j] = -sin(2 * M_PI * cycles * j);
-    }
     struct sums sums = {0, 0};
-    for (int start = 0; start < length; start += block) {
-        double re = 0, im = 0, timed_re = 0, timed_im = 0;
-        for (int j = 0; j < block; j++) {
-            double a = x[start + j] * table_re[j], b = x[start + j] * table_im[j];
-            re += a;
-            im += b;
-            timed_re += a * j;
-            timed_im += b * j;
+    double delta = 2 * M_PI * away, length = groups->length;
+    double mean_t2 = (length * length - 1) / 12;
+    for (int g = 0; g < groups->count; g++) {
+        const struct group *group = &groups->group[g];
+        double complex plain =
+            group->plain * (1 - delta * delta * mean_t2 / 2) - I * delta * group->timed;
+        double complex timed = group->timed - I * delta * mean_t2 * group->plain;
+        if (delta != 0) {
+            double complex turn = turn_at(away, group->centre);
+            plain *= turn;
+            timed *= turn;
         }
-        double t = start - half;
-        double turns = cycles * t;
-        double angle = -2 * M_PI * (turns - floor(turns));
-        double complex turn = cos(angle) + I * sin(angle);
-        double complex plain = (re + I * im) * turn;
         sums.plain += plain;
-        sums.timed += (timed_re + I * timed_im) * turn + t * plain;
+        sums.timed += timed + group->centre * plain;
     }
     return sums;
 }
 
-struct tone_fit tone_fit_block(const double *windowed, const struct window *window,
-                               double start_cycles, int passes)
+struct tone_fit tone_fit_segment(const struct tone_fit_segment *segment,
+                                 double start_cycles, int steps, double *transform)
 {
-    struct tone_fit fit = {.cycles = start_cycles};
-    double half_bin = 0.5 / window->length;
-    struct sums sums = demodulate(windowed, window->length, fit.cycles);
-    for (int pass = 0; pass < passes && cabs(sums.plain) > 0; pass++) {
+    const struct window *window = segment->window;
+    const double bin = 1.0 / window->length, far = 0.05 * bin, settled = 5e-10 * bin;
+    double from = start_cycles, away = 0;
+    struct groups groups;
+    assert(window->length >= BLOCK);
+    demodulate(segment, from, transform, &groups);
+    struct sums sums = sums_at(&groups, 0);
+    for (int i = 0; i < steps && cabs(sums.plain) > 0; i++) {
         double step = cimag(sums.timed / sums.plain) / (2 * M_PI * window->time_spread);
-        fit.cycles += fmax(-half_bin, fmin(half_bin, step));
-        if (fabs(step) < 1e-9 * half_bin)
+        step = fmax(-bin / 2, fmin(bin / 2, step));
+        away += step;
+        if (fabs(step) < settled)
             break;
-        sums = demodulate(windowed, window->length, fit.cycles);
+        if (fabs(away) > far) {
+            from += away;
+            away = 0;
+            demodulate(segment, from, NULL, &groups);
+        }
+        sums = sums_at(&groups, away);
     }
-    fit.phasor = 2 * sums.plain / window->sum;
-    return fit;
+    double cycles = from + away;
+    return (struct tone_fit){cycles, (from - cycles) + away,
+                             2 * sums.plain / window->sum};
 }
 
 static double wrapped(double radians)

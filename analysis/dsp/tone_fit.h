@@ -3,8 +3,8 @@
  *
  * Standard: IEEE 1057, four-parameter sine fit; departure: weighted by the block's
  * window, so that anything more than its main lobe away (mains, harmonics, the tone's own
- * image, dc) is 180 dB down and the normal equations decouple. Input: block [length]
- * already multiplied by the window; tone at least the main lobe away from dc and half the
+ * image, dc) is 180 dB down and the normal equations decouple. Input: a
+ * segment; tone at least the main lobe away from dc and half the
  * sample rate. Accuracy: frequency 0.01 ppm or 4 × the Cramér-Rao bound over the blocks
  * together, whichever is larger (tone_fit_test.c).
  */
@@ -17,17 +17,29 @@
 #include "analysis/core/problem.h"
 #include "analysis/dsp/window.h"
 
-/** A tone within one block. */
+/** A tone within one segment. */
 struct tone_fit {
     double cycles; /* frequency in cycles per sample */
+    double rest;   /* what rounding took from it: cycles + rest is closer still */
     double complex
-        phasor; /* peak amplitude · e^{iψ}: cosine phase at the block's centre */
+        phasor; /* peak amplitude · e^{iψ}: cosine phase at the segment's centre */
 };
 
-/** Fits by `passes` Gauss-Newton steps on the frequency (each squares a small error of up
- * to half a bin), then the phasor. Allocates nothing. */
-struct tone_fit tone_fit_block(const double *windowed, const struct window *window,
-                               double start_cycles, int passes);
+/** What is fitted to: samples[window->length], all borrowed. */
+struct tone_fit_segment {
+    const double *samples;
+    double dc; /* taken off before windowing */
+    const struct window *window;
+};
+
+/** Fits by up to `steps` Gauss-Newton steps on the frequency (each squares a small error
+ * of up to half a bin), then the phasor. The segment is read once, and again only where
+ * a step leads farther than 0.05 bin away: near by, the sums follow from those of 512
+ * groups, exact to 2e-8 of the step. `transform`: NULL, or a buffer of fft_buffer_new
+ * that the windowed segment is put into on the way. Length 512 or more. Allocates
+ * nothing. */
+struct tone_fit tone_fit_segment(const struct tone_fit_segment *segment,
+                                 double start_cycles, int steps, double *transform);
 
 /** Phases over equally spaced blocks, unwrapped against the first block's frequency. */
 struct tone_track {

@@ -16,12 +16,16 @@ static const double *terms_of(enum window_kind kind)
     return kind == WINDOW_HANN ? hann : blackman_harris_7;
 }
 
-static double value_at(const double *terms, double phase)
+/* Σ ±terms[m]·cos(m·phase) by Clenshaw's recurrence, from the one cosine. */
+static double value_at(const double *terms, double cosine)
 {
-    double value = terms[0];
-    for (int m = 1; m < TERMS_MAX; m++)
-        value += (m % 2 ? -terms[m] : terms[m]) * cos(m * phase);
-    return value;
+    double last = 0, before = 0;
+    for (int m = TERMS_MAX - 1; m > 0; m--) {
+        double next = (m % 2 ? -terms[m] : terms[m]) + 2 * cosine * last - before;
+        before = last;
+        last = next;
+    }
+    return terms[0] + cosine * last - before;
 }
 
 bool window_new(enum window_kind kind, int length, struct window *ret,
@@ -35,17 +39,21 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
                            "No memory for a window of %d samples.", length);
     int half = length / 2;
     for (int n = 0; n <= half; n++) {
-        double value = value_at(terms, 2 * M_PI * n / length);
+        double value = value_at(terms, cos(2 * M_PI * n / length));
         made.values[n] = value;
         if (n > 0)
             made.values[length - n] = value;
     }
     for (int n = 0; n < length; n++) {
-        made.sum += made.values[n];
-        made.sum_squares += made.values[n] * made.values[n];
         double t = n - half;
         made.time_spread += made.values[n] * t * t;
     }
+    /* Closed forms: cosines of whole periods sum to nothing. */
+    double squares = terms[0] * terms[0];
+    for (int m = 1; m < TERMS_MAX; m++)
+        squares += terms[m] * terms[m] / 2;
+    made.sum = length * terms[0];
+    made.sum_squares = length * squares;
     made.time_spread /= made.sum;
     made.enbw_bins = length * made.sum_squares / (made.sum * made.sum);
     *ret = made;
@@ -58,16 +66,13 @@ void window_free(struct window *window)
     window->values = NULL;
 }
 
-void window_apply(const struct window *window, const double *samples, double dc,
-                  double *windowed)
+/* sin(πx)/(πx) for x = rest + whole; sine is that of π·rest. */
+static double sinc(double rest, int whole, double sine)
 {
-    for (int n = 0; n < window->length; n++)
-        windowed[n] = (samples[n] - dc) * window->values[n];
-}
-
-static double sinc(double x)
-{
-    return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);
+    double x = rest + whole;
+    if (fabs(x) < 1e-9)
+        return 1;
+    return (whole % 2 ? -sine : sine) / (M_PI * x);
 }
 
 double window_transform(enum window_kind kind, double bins)
@@ -75,9 +80,12 @@ double window_transform(enum window_kind kind, double bins)
     /* About its centre every second cosine changes its sign once more, so all terms add.
      */
     const double *terms = terms_of(kind);
-    double value = terms[0] * sinc(bins);
+    int whole = (int)lrint(bins);
+    double rest = bins - whole, sine = sin(M_PI * rest);
+    double value = terms[0] * sinc(rest, whole, sine);
     for (int m = 1; m < TERMS_MAX; m++)
-        value += terms[m] / 2 * (sinc(bins - m) + sinc(bins + m));
+        value +=
+            terms[m] / 2 * (sinc(rest, whole - m, sine) + sinc(rest, whole + m, sine));
     return value;
 }
 

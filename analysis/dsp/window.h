@@ -4,7 +4,8 @@
  * WINDOW_BLACKMAN_HARRIS_7: 7-term cosine sum (Albrecht), side lobes below −180 dB,
  * equivalent noise bandwidth 2.6319 bins, main lobe ±7 bins: for tones and all that
  * stands beside them. WINDOW_HANN: equivalent noise bandwidth 1.5 bins, for noise alone.
- * Both in their periodic form w[n], n = 0…length−1, symmetric about n = length/2.
+ * Both in their periodic form w[n], n = 0…length−1, symmetric about n = length/2; length
+ * over 12.
  *
  * Source of the 7-term coefficients: H.-H. Albrecht, "A family of cosine-sum windows for
  * high-resolution measurements", ICASSP 2001 (from memory; checked by their sum, noise
@@ -35,10 +36,6 @@ struct window {
 bool window_new(enum window_kind kind, int length, struct window *ret,
                 struct problem *problem) __attribute__((warn_unused_result));
 void window_free(struct window *window);
-
-/** Fills windowed[length] with (samples − dc)·w. */
-void window_apply(const struct window *window, const double *samples, double dc,
-                  double *windowed);
 
 /** Transform of the window about its centre at an offset of `bins` (any real number),
  * divided by the length: the shape of a tone's main lobe. Real, since the window is

@@ -204,18 +204,19 @@ static bool report_channels(const struct distortion_channel *channels, int count
     return true;
 }
 
-static bool run(struct capture *capture, const struct settings *settings,
-                const struct progress *progress, struct report *report,
+static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
     const double first_look = 0.3; /* share of the progress */
-    const struct setting_value *values = settings->values;
-    struct distortion_request request = request_of(settings);
+    struct capture *capture = input->capture;
+    const struct setting_value *values = input->settings->values;
+    struct distortion_request request = request_of(input->settings);
     int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
     int64_t first = llround(values[SETTING_COMMON_START_S].number * rate), frames = -1,
             got;
     struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct stage stages[] = {{progress, 0, first_look}, {progress, first_look, 1}};
+    struct stage stages[] = {{input->progress, 0, first_look},
+                             {input->progress, first_look, 1}};
     struct progress looking = {tell_stage, &stages[0]},
                     passing = {tell_stage, &stages[1]};
     bool done = false, any = false;
@@ -224,8 +225,7 @@ static bool run(struct capture *capture, const struct settings *settings,
     if (!check_request(&request, rate, problem))
         return false;
     struct distortion_channel *channels = calloc((size_t)count, sizeof *channels);
-    struct fft_cache *cache = fft_cache_new();
-    if (!channels || !cache) {
+    if (!channels) {
         problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
                     count);
         goto out;
@@ -235,13 +235,14 @@ static bool run(struct capture *capture, const struct settings *settings,
     for (int c = 0; c < count; c++) {
         channels[c].channel = report->channels[c].channel - 1;
         channels[c].span = spans[channels[c].channel];
-        if (!distortion_pass_prepare(capture, &request, cache, &channels[c], problem))
+        if (!distortion_pass_prepare(capture, &request, input->cache, &channels[c],
+                                     problem))
             goto out;
         any = any || channels[c].has_tone;
     }
     if (!any && !nothing_to_measure(channels, count, &request, problem))
         goto out;
-    done = (!any || distortion_pass_run(capture, &request, cache, channels, count,
+    done = (!any || distortion_pass_run(capture, &request, input->cache, channels, count,
                                         &passing, problem)) &&
            drop_lost_tones(channels, count, problem) &&
            report_channels(channels, count, &request, report, problem);
@@ -249,7 +250,6 @@ out:
     for (int c = 0; channels && c < count; c++)
         distortion_channel_free(&channels[c]);
     free(channels);
-    fft_cache_free(cache);
     return done;
 }
 

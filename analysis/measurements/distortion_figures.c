@@ -231,13 +231,14 @@ static void report_spectrum(const struct distortion_channel *channel,
                             struct report *report, int c)
 {
     int points = channel->spectrum.bins;
-    double scale = 2 * spectrum_peak_factor(&channel->window);
+    double scale = 2 * spectrum_peak_factor(channel->window);
     struct report_series series = {
         .y = malloc((size_t)points * sizeof(float)),
         .points = (size_t)points,
         .x_start = 0,
         .x_step = distortion_bin_hz(channel),
-        .resolution_bandwidth_hz = channel->window.enbw_bins * distortion_bin_hz(channel),
+        .resolution_bandwidth_hz =
+            channel->window->enbw_bins * distortion_bin_hz(channel),
     };
     for (int j = 0; series.y && j < points; j++)
         series.y[j] = (float)decibel_from_power(scale * channel->spectrum.sum[j]);

@@ -191,9 +191,9 @@ static double line_u95_db(const struct distortion_channel *channel,
 static double hidden_line_dbc(const struct distortion_channel *channel,
                               double highest_bin, double fundamental)
 {
-    enum window_kind kind = channel->window.kind;
+    enum window_kind kind = channel->window->kind;
     double scalloping = window_transform(kind, 0) / window_transform(kind, 0.5);
-    return decibel_from_power(highest_bin * spectrum_peak_factor(&channel->window) *
+    return decibel_from_power(highest_bin * spectrum_peak_factor(channel->window) *
                               scalloping * scalloping / fundamental);
 }
 

@@ -2,7 +2,9 @@
 
 #include <math.h>
 
-enum { PHASES = 1024, FEWEST_IN_PHASE = 4 };
+#include "analysis/dsp/kernels.h"
+
+enum { PHASES = KERNELS_PHASES, FEWEST_IN_PHASE = 4 };
 
 static const double nearest = 5e-4; /* of the amplitude */
 static const double widest = 0.1;   /* beyond this nothing can be told */
@@ -12,50 +14,36 @@ struct period {
     double mean[PHASES],
         sine[PHASES]; /* recording and sine of amplitude 1, same phases */
     int count[PHASES];
-    double step; /* of the quantiser, as far as the samples show it */
+    double scatter; /* standard deviation of the means near the top */
+    double step;    /* of the quantiser, as far as the samples show it */
 };
 
 static void fold(const double *samples, int length, const struct tone_fit *fit,
                  struct period *period)
 {
-    double start = (carg(fit->phasor) / (2 * M_PI)) - fit->cycles * (length / 2.0);
-    *period = (struct period){.step = INFINITY};
-    for (int n = 0; n < length; n++) {
-        double turns = start + fit->cycles * n;
-        int phase = (int)((turns - floor(turns)) * PHASES) % PHASES;
-        period->mean[phase] += samples[n];
-        period->sine[phase] += cos(2 * M_PI * turns);
-        period->count[phase]++;
-        double difference = n > 0 ? fabs(samples[n] - samples[n - 1]) : 0;
-        if (difference > 0 && difference < period->step)
-            period->step = difference;
-    }
-    for (int i = 0; i < PHASES; i++)
-        if (period->count[i] > 0) {
-            period->mean[i] /= period->count[i];
-            period->sine[i] /= period->count[i];
-        }
-}
-
-/* Standard deviation of the means of the phases near the top, from the recording's
- * scatter about them there. */
-static double scatter(const double *samples, int length, const struct tone_fit *fit,
-                      const struct period *period)
-{
     const double near_top = 0.98;
+    const double width = 2 * M_PI / PHASES;
+    double sums[PHASES][4] = {{0}};
+    double squares = 0, tops = 0, count = 0;
+    *period = (struct period){.step = kernels_smallest_step(samples, length)};
     double start = (carg(fit->phasor) / (2 * M_PI)) - fit->cycles * (length / 2.0);
-    double squares = 0, phases = 0, count = 0;
-    for (int n = 0; n < length; n++) {
-        double turns = start + fit->cycles * n;
-        int phase = (int)((turns - floor(turns)) * PHASES) % PHASES;
-        if (fabs(period->sine[phase]) < near_top)
+    kernels_fold(samples, length, start - floor(start), fit->cycles, sums, period->count);
+    for (int i = 0; i < PHASES; i++) {
+        double n = period->count[i], middle = (i + 0.5) * width;
+        if (n == 0)
             continue;
-        squares += pow(samples[n] - period->mean[phase], 2);
-        count++;
+        period->mean[i] = sums[i][0] / n;
+        /* The mean cosine, to second order in the offset: 5e-9 at most is left out. */
+        period->sine[i] = cos(middle) * (1 - sums[i][3] * width * width / n / 2) -
+                          sin(middle) * sums[i][2] * width / n;
+        if (fabs(period->sine[i]) < near_top)
+            continue;
+        squares += fmax(sums[i][1] - n * period->mean[i] * period->mean[i], 0);
+        tops++;
+        count += n;
     }
-    for (int i = 0; i < PHASES; i++)
-        phases += period->count[i] > 0 && fabs(period->sine[i]) >= near_top;
-    return count > phases ? sqrt(squares / (count - phases) * phases / count) : 0;
+    if (count > tops)
+        period->scatter = sqrt(squares / (count - tops) * tops / count);
 }
 
 /* How much of the period lies within `near` of the extreme on one side (sign ±1). */
@@ -85,7 +73,7 @@ bool distortion_overload_is_flat(const double *samples, int length,
     if (isfinite(period.step) && period.step > square_step * amplitude)
         return true; /* nothing between two levels */
     double near = fmax(nearest, steps * period.step / amplitude);
-    near = fmax(near, sigmas * scatter(samples, length, fit, &period) / amplitude);
+    near = fmax(near, sigmas * period.scatter / amplitude);
     if (!(near < widest))
         return false;
     for (int sign = -1; sign <= 1; sign += 2) {

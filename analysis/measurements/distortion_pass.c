@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analysis/dsp/kernels.h"
 #include "analysis/measurements/distortion_overload.h"
 
 enum {
@@ -15,6 +16,7 @@ struct pass {
     struct fft_cache *cache;
     struct distortion_channel **channels; /* by plan */
     double *buffer;                       /* the longest segment and its transform */
+    double *powers;                       /* and the powers of that */
 };
 
 double distortion_bin_hz(const struct distortion_channel *channel)
@@ -57,7 +59,7 @@ static double complex match_lobe(const double *transform, const struct window *w
     for (int j = place->lobe.first; j <= place->lobe.last; j++) {
         double shape = window_transform(window->kind, j - place->bin);
         double sign = j % 2 ? -1 : 1; /* from the segment's start to its centre */
-        sum += sign * shape * (transform[2 * j] + I * transform[2 * j + 1]);
+        sum += sign * shape * fft_bin(transform, window->length, j);
     }
     return sum;
 }
@@ -72,7 +74,7 @@ static void add_phases(struct distortion_channel *channel, const double *transfo
             tone_bands_harmonic(&channel->bands, channel->plan.length, tone_bins, k);
         if (!place.aliased && place.separate)
             channel->phase_sum[k] +=
-                match_lobe(transform, &channel->window, &place) * conj(turn);
+                match_lobe(transform, channel->window, &place) * conj(turn);
     }
 }
 
@@ -94,10 +96,11 @@ static double sum_outside(const double *powers, const struct tone_bands *bands,
 static double weighted_sum(const double *powers, const double *weights, struct bins band,
                            struct bins range)
 {
-    double sum = 0;
-    for (int j = range.first; j <= range.last; j++)
-        sum += powers[j] * weights[j - band.first];
-    return sum;
+    return bins_width(range) == 0
+               ? 0
+               : kernels_weighted_sum(powers + range.first,
+                                      weights + range.first - band.first,
+                                      bins_width(range));
 }
 
 static double weighted_sum_outside(const double *powers, const double *weights,
@@ -167,9 +170,8 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     struct pass *pass = context;
     struct distortion_channel *channel = pass->channels[plan];
     int length = channel->plan.length, order = pass->request->harmonics;
-    window_apply(&channel->window, samples, channel->span.dc, pass->buffer);
-    struct tone_fit fit =
-        tone_fit_block(pass->buffer, &channel->window, channel->cycles, 3);
+    struct tone_fit_segment segment = {samples, channel->span.dc, channel->window};
+    struct tone_fit fit = tone_fit_segment(&segment, channel->cycles, 3, pass->buffer);
     channel->cycles = fit.cycles;
     tone_track_add(&channel->track, &fit);
     if (!channel->overload && index % (channel->plan.count / OVERLOAD_LOOKS + 1) == 0)
@@ -181,10 +183,11 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
         tone_bands_lay(&channel->bands, length, tone_bins, order, 0);
     if (cabs(fit.phasor) > 0)
         add_phases(channel, pass->buffer, tone_bins, fit.phasor, order);
-    double dc = channel->span.dc + pass->buffer[0] / channel->window.sum;
-    spectrum_powers(pass->buffer, &channel->window);
-    spectrum_add(&channel->spectrum, pass->buffer);
-    add_powers(channel, pass->buffer, tone_bins, order);
+    double dc =
+        channel->span.dc + creal(fft_bin(pass->buffer, length, 0)) / channel->window->sum;
+    spectrum_powers(pass->buffer, channel->window, pass->powers);
+    spectrum_add(&channel->spectrum, pass->powers);
+    add_powers(channel, pass->powers, tone_bins, order);
     moments_add(&channel->dc, dc, 0);
     return true;
 }
@@ -197,7 +200,7 @@ bool distortion_pass_run(struct capture *capture,
 {
     struct segment_plan plans[CAPTURE_MAX_CHANNELS];
     struct distortion_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {request, cache, by_plan, NULL};
+    struct pass pass = {request, cache, by_plan, NULL, NULL};
     int used = 0, longest = 2;
     for (int c = 0; c < count; c++) {
         if (!channels[c].has_tone)
@@ -207,20 +210,21 @@ bool distortion_pass_run(struct capture *capture,
         longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
     }
     pass.buffer = fft_buffer_new(longest);
-    if (!pass.buffer)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for a transform of %d samples.", longest);
-    bool done =
-        segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
+    bool done = (pass.buffer && pass.powers) ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "No memory for a transform of %d samples.", longest);
+    done = done &&
+           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
     for (int i = 0; done && i < used; i++)
         spectrum_finish(&by_plan[i]->spectrum);
     fft_buffer_free(pass.buffer);
+    free(pass.powers);
     return done;
 }
 
 void distortion_channel_free(struct distortion_channel *channel)
 {
-    window_free(&channel->window);
     free(channel->a_weights);
     free(channel->notch_weights);
     tone_bands_free(&channel->bands);

@@ -41,7 +41,7 @@ struct distortion_channel {
 
     int sample_rate_hz;
     struct segment_plan plan;
-    struct window window; /* owned */
+    const struct window *window; /* the cache's */
     struct bins band, out_of_band;
     double *a_weights,
         *notch_weights; /* [bins of the band]; the latter NULL without notch */

@@ -52,7 +52,7 @@ static struct power noise_under(const struct distortion_view *view, struct bins 
     /* A median is 1.57 times as scattered as a mean, and a bin of the window is worth
      * 1/2.63 of an independent one. */
     double relative =
-        2 * sqrt(1.57 * view->channel->window.enbw_bins / (2 * SIDE_BINS * averages));
+        2 * sqrt(1.57 * view->channel->window->enbw_bins / (2 * SIDE_BINS * averages));
     double mean = density.mean * weight;
     return (struct power){mean, mean * relative};
 }
@@ -223,7 +223,7 @@ static void take_leakage_away(const struct distortion_view *view,
 {
     struct bins tone = view->nominal.fundamental;
     double centre = round(view->tone_bins);
-    double share = window_leakage(view->channel->window.kind, view->tone_bins - centre,
+    double share = window_leakage(view->channel->window->kind, view->tone_bins - centre,
                                   tone.last - (int)centre);
     double leakage = share * powers->fundamental.mean;
     double a = weighting_a_power(view->tone_bins * distortion_bin_hz(view->channel));

@@ -6,7 +6,7 @@
 #include "analysis/dsp/lines.h"
 #include "analysis/dsp/weighting.h"
 
-enum { SEARCH_PASSES = 12 };
+enum { SEARCH_STEPS = 12 };
 
 static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
 
@@ -14,7 +14,7 @@ struct coarse {
     const struct distortion_request *request;
     struct fft_cache *cache;
     struct distortion_channel *channel;
-    double *buffer;
+    double *buffer, *powers;
     bool found;
     double cycles;
 };
@@ -62,20 +62,22 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
 {
     struct coarse *coarse = context;
     struct distortion_channel *channel = coarse->channel;
-    struct window *window = &channel->window;
+    const struct window *window = channel->window;
+    struct tone_fit_segment segment = {samples, channel->span.dc, window};
     int length = window->length;
     (void)plan;
     (void)index;
-    window_apply(window, samples, channel->span.dc, coarse->buffer);
+    for (int n = 0; n < length; n++)
+        coarse->powers[n] = (samples[n] - channel->span.dc) * window->values[n];
+    fft_put(coarse->buffer, length, 0, coarse->powers, length);
     if (!fft_forward(coarse->cache, length, coarse->buffer, problem))
         return false;
-    spectrum_powers(coarse->buffer, window);
-    int peak = find_peak(coarse->buffer, length, search_range(coarse, length));
+    spectrum_powers(coarse->buffer, window, coarse->powers);
+    int peak = find_peak(coarse->powers, length, search_range(coarse, length));
     if (peak < 1)
         return true;
-    double start = lines_interpolate(coarse->buffer, peak) / length;
-    window_apply(window, samples, channel->span.dc, coarse->buffer);
-    struct tone_fit fit = tone_fit_block(coarse->buffer, window, start, SEARCH_PASSES);
+    double start = lines_interpolate(coarse->powers, peak) / length;
+    struct tone_fit fit = tone_fit_segment(&segment, start, SEARCH_STEPS, NULL);
     coarse->found = true;
     coarse->cycles = fit.cycles;
     return true;
@@ -88,15 +90,18 @@ static bool look(struct capture *capture, struct coarse *coarse, int length,
     struct distortion_channel *channel = coarse->channel;
     struct segment_plan plan = {channel->channel, channel->span.first_frame, length,
                                 length / 2, 1};
-    if (!window_new(WINDOW_BLACKMAN_HARRIS_7, length, &channel->window, problem))
+    if (!fft_window(coarse->cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
+                    problem))
         return false;
     coarse->buffer = fft_buffer_new(length);
-    bool done =
-        coarse->buffer || problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                                      "No memory for a transform of %d samples.", length);
+    coarse->powers = malloc((size_t)length * sizeof *coarse->powers);
+    bool done = (coarse->buffer && coarse->powers) ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "No memory for a transform of %d samples.", length);
     done =
         done && segments_feed(capture, &plan, 1, look_at_segment, coarse, NULL, problem);
     fft_buffer_free(coarse->buffer);
+    free(coarse->powers);
     return done;
 }
 
@@ -130,18 +135,15 @@ static bool make_weights(struct distortion_channel *channel,
 /* Segments of the final length over the whole steady part, and all that the pass needs.
  */
 static bool plan_pass(struct distortion_channel *channel,
-                      const struct distortion_request *request, int length,
-                      struct problem *problem)
+                      const struct distortion_request *request, struct fft_cache *cache,
+                      int length, struct problem *problem)
 {
     const double out_of_band_from_hz = 20000, out_of_band_share = 0.45;
     int64_t count = (channel->span.frames - length) / (length / 2) + 1;
     channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
                                           length, length / 2, count};
-    if (channel->window.length != length) {
-        window_free(&channel->window);
-        if (!window_new(WINDOW_BLACKMAN_HARRIS_7, length, &channel->window, problem))
-            return false;
-    }
+    if (!fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window, problem))
+        return false;
     double bin_hz = distortion_bin_hz(channel), tone_bins = channel->cycles * length;
     channel->band = band_bins(request->band_hz[0], request->band_hz[1], bin_hz, length);
     channel->out_of_band = band_bins(
@@ -188,5 +190,5 @@ bool distortion_pass_prepare(struct capture *capture,
     if (length == 0)
         return without_tone(channel, REASON_NOT_ENOUGH_DATA);
     channel->has_tone = true;
-    return plan_pass(channel, request, length, problem);
+    return plan_pass(channel, request, cache, length, problem);
 }

@@ -11,6 +11,7 @@
 #include "analysis/core/progress.h"
 #include "analysis/core/report.h"
 #include "analysis/core/settings.h"
+#include "analysis/dsp/fft.h"
 
 /** Every measurement's table begins with these, in this order. */
 enum common_setting {
@@ -33,12 +34,19 @@ enum common_setting {
      "band of every in-band figure, rectangular, never beyond half the sample rate"}
 /* clang-format on */
 
+/** All borrowed. */
+struct measurement_input {
+    struct capture *capture;
+    const struct settings *settings;
+    struct fft_cache *cache; /* plans and windows, which outlive the measurement */
+    const struct progress *progress;
+};
+
 struct measurement {
     struct description description;
     /** Problems: NOT_MEASURABLE, NOT_FINITE, OUT_OF_RANGE, OUT_OF_MEMORY, IO. The
      * report's channels are those of the setting `channels`, each checked to exist. */
-    bool (*run)(struct capture *capture, const struct settings *settings,
-                const struct progress *progress, struct report *report,
+    bool (*run)(const struct measurement_input *input, struct report *report,
                 struct problem *problem);
 };
 

@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "analysis/dsp/fft.h"
+#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/window.h"
 
 enum { READ_FRAMES = 8192, FEWEST_SEGMENTS = 8 };
@@ -24,8 +25,8 @@ int segments_length(int64_t frames, int sample_rate_hz, double lowest_hz)
 
 struct feeder {
     const struct segment_plan *plan;
-    double *samples; /* [length] */
-    int held;        /* samples collected */
+    double *samples; /* [length + hop]: moved back every second segment only */
+    int first, held; /* the segment being collected, and how much of it there is */
     int64_t next;    /* index of the segment being collected */
 };
 
@@ -45,20 +46,23 @@ static bool take(const struct feed *feed, int index, struct feeder *feeder,
     for (int64_t i = from; i < frames && feeder->next < plan->count;) {
         int64_t want = plan->length - feeder->held;
         int64_t count = want < frames - i ? want : frames - i;
-        double *to = feeder->samples + feeder->held;
-        const double *source = block + i * feed->channels + plan->channel;
-        for (int64_t n = 0; n < count; n++)
-            to[n] = source[n * feed->channels];
+        kernels_gather(block + i * feed->channels + plan->channel, feed->channels,
+                       (int)count, feeder->samples + feeder->first + feeder->held);
         feeder->held += (int)count;
         i += count;
         if (feeder->held < plan->length)
             break;
-        if (!feed->tell(index, feeder->next, feeder->samples, feed->context, problem))
+        if (!feed->tell(index, feeder->next, feeder->samples + feeder->first,
+                        feed->context, problem))
             return false;
         feeder->next++;
         feeder->held = plan->length - plan->hop;
-        memmove(feeder->samples, feeder->samples + plan->hop,
-                (size_t)feeder->held * sizeof(double));
+        feeder->first += plan->hop;
+        if (feeder->first > plan->hop) {
+            memmove(feeder->samples, feeder->samples + feeder->first,
+                    (size_t)feeder->held * sizeof(double));
+            feeder->first = 0;
+        }
     }
     return true;
 }
@@ -105,7 +109,8 @@ bool segments_feed(struct capture *capture, const struct segment_plan *plans,
     bool done = true;
     for (int i = 0; i < plan_count && done; i++) {
         feeders[i].plan = &plans[i];
-        feeders[i].samples = malloc((size_t)plans[i].length * sizeof(double));
+        feeders[i].samples =
+            malloc(((size_t)plans[i].length + (size_t)plans[i].hop) * sizeof(double));
         if (!feeders[i].samples)
             done = problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                                "No memory for a segment of %d samples.", plans[i].length);

@@ -1,6 +1,6 @@
 /**
  * Feeds overlapping segments of several channels, reading the recording once.
- * Memory: one segment per channel.
+ * Memory: one segment and a half per channel.
  */
 #ifndef ANALYSIS_MEASUREMENTS_SEGMENTS_H
 #define ANALYSIS_MEASUREMENTS_SEGMENTS_H

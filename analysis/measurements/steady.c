@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/core/decibel.h"
+#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/statistics.h"
 
 static const double block_s = 0.05;     /* also what is left out at each end */
@@ -22,6 +23,7 @@ struct track {
 
 struct look {
     int channels, block_frames, filled;
+    double *one; /* a block of one channel */
     struct track tracks[CAPTURE_MAX_CHANNELS];
 };
 
@@ -60,13 +62,13 @@ static void add_frames(struct look *look, const double *frames, int count)
 {
     for (int c = 0; c < look->channels; c++) {
         struct track *track = &look->tracks[c];
-        const double *x = frames + c;
-        for (int n = 0; n < count; n++, x += look->channels) {
-            track->sum += *x;
-            track->sum_squares += *x * *x;
-            track->minimum = *x < track->minimum ? *x : track->minimum;
-            track->maximum = *x > track->maximum ? *x : track->maximum;
-        }
+        struct kernels_levels levels;
+        kernels_gather(frames + c, look->channels, count, look->one);
+        kernels_levels(look->one, count, &levels);
+        track->sum += levels.sum;
+        track->sum_squares += levels.sum_squares;
+        track->minimum = fmin(levels.minimum, track->minimum);
+        track->maximum = fmax(levels.maximum, track->maximum);
     }
     look->filled += count;
 }
@@ -76,10 +78,12 @@ static bool read_levels(struct capture *capture, int64_t first_frame, int64_t fr
                         const struct progress *progress, struct look *look,
                         int64_t *ret_frames, struct problem *problem)
 {
-    double *block = malloc((size_t)(look->block_frames * look->channels) * sizeof *block);
+    size_t frame_count = (size_t)look->block_frames;
+    double *block = malloc(frame_count * (size_t)(look->channels + 1) * sizeof *block);
     if (!block)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for a block of %d frames.", look->block_frames);
+    look->one = block + frame_count * (size_t)look->channels;
     int64_t known = capture_format(capture)->frames, at = 0;
     int64_t whole = frames >= 0 ? frames : known - first_frame;
     bool done = capture_seek(capture, first_frame, problem);

@@ -7,6 +7,7 @@
 #include <jansson.h>
 
 #include "analysis/core/problem.h"
+#include "analysis/dsp/fft.h"
 #include "analysis/worker/describe.h"
 #include "analysis/worker/json_build.h"
 #include "analysis/worker/task.h"
@@ -16,7 +17,8 @@ enum { PROGRESS_INTERVAL_MS = 200 };
 
 struct conversation {
     int socket;
-    int64_t told_ms; /* when the last progress frame went */
+    struct fft_cache *cache; /* warm from job to job */
+    int64_t told_ms;         /* when the last progress frame went */
     bool broken;
 };
 
@@ -72,6 +74,7 @@ struct request {
     const json_t *object;
     const int *descriptors;
     size_t descriptor_count;
+    struct fft_cache *cache;
     const struct progress *progress;
 };
 
@@ -110,9 +113,14 @@ static bool serve_measure(const struct request *request, json_t **ret,
         .capture = request->descriptors[0],
         .result = request->descriptors[1],
         .floor = request->descriptor_count > 2 ? &request->descriptors[2] : NULL,
+        .cache = request->cache,
         .progress = request->progress,
     };
-    if (!measurement || !task_measure(measurement, &task, problem))
+    if (!measurement)
+        return false;
+    bool good = task_measure(measurement, &task, problem);
+    fft_cache_trim(request->cache);
+    if (!good)
         return false;
     *ret = json_object();
     return *ret || no_memory(problem);
@@ -221,9 +229,10 @@ static bool answer_request(struct conversation *conversation,
                     frame->descriptor_count);
         goto out;
     }
-    good = handler->serve(
-        &(struct request){object, frame->descriptors, frame->descriptor_count, &progress},
-        ret, problem);
+    good = handler->serve(&(struct request){object, frame->descriptors,
+                                            frame->descriptor_count, conversation->cache,
+                                            &progress},
+                          ret, problem);
 out:
     json_decref(object);
     return good;
@@ -241,17 +250,17 @@ static void serve_frame(struct conversation *conversation, const struct wire_fra
 
 bool serve_run(int socket)
 {
-    struct conversation conversation = {.socket = socket};
-    while (!conversation.broken) {
+    struct conversation conversation = {.socket = socket, .cache = fft_cache_new()};
+    enum wire_status status = WIRE_BROKEN;
+    while (conversation.cache && !conversation.broken) {
         struct wire_frame frame;
-        enum wire_status status = wire_receive(socket, -1, &frame);
-        if (status == WIRE_CLOSED)
-            return true;
+        status = wire_receive(socket, -1, &frame);
         if (status != WIRE_OK)
-            return false;
+            break;
         conversation.told_ms = now_ms();
         serve_frame(&conversation, &frame);
         wire_frame_free(&frame);
     }
-    return false;
+    fft_cache_free(conversation.cache);
+    return status == WIRE_CLOSED;
 }

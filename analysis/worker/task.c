@@ -88,6 +88,7 @@ static bool choose_channels(const struct settings *settings, int present,
 struct recording {
     const struct measurement *measurement;
     const struct settings *settings;
+    struct fft_cache *cache;
     struct capture *capture;
     const struct progress *whole;
     double from, share;
@@ -105,12 +106,12 @@ static bool measure(struct recording *recording, const int *channels, int count,
 {
     const struct measurement *measurement = recording->measurement;
     struct progress progress = {tell_share, recording};
+    struct measurement_input input = {recording->capture, recording->settings,
+                                      recording->cache, &progress};
     struct report *report = report_new(&measurement->description, channels, count);
     if (!report)
         return no_memory(problem);
-    if (!measurement->run(recording->capture, recording->settings, &progress, report,
-                          problem) ||
-        !report_complete(report, problem)) {
+    if (!measurement->run(&input, report, problem) || !report_complete(report, problem)) {
         report_free(report);
         return false;
     }
@@ -184,10 +185,17 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
     struct report *report = NULL, *floor = NULL;
     int channels[DESCRIPTION_MAX_CHANNELS], count = 0;
     double half = task->floor ? 0.5 : 0;
-    struct recording first = {measurement, &settings, NULL, task->progress, 0, half};
-    struct recording second = {measurement,    &settings, NULL,
+    struct fft_cache *own = task->cache ? NULL : fft_cache_new();
+    struct fft_cache *cache = task->cache ? task->cache : own;
+    struct recording first = {measurement,    &settings, cache, NULL,
+                              task->progress, 0,         half};
+    struct recording second = {measurement,    &settings, cache,   NULL,
                                task->progress, half,      1 - half};
     bool good = false;
+    if (!cache) {
+        no_memory(problem);
+        goto out;
+    }
     if (!settings_json_read(&measurement->description, task->settings, &settings,
                             problem) ||
         !capture_open(task->capture, &second.capture, problem))
@@ -205,6 +213,7 @@ out:
     report_free(floor);
     report_free(report);
     capture_close(second.capture);
+    fft_cache_free(own);
     return good;
 }
 

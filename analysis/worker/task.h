@@ -23,6 +23,8 @@ struct task_measure {
     const json_t *settings; /* NULL: all defaults */
     int capture, result;    /* borrowed: the recording, and an empty file */
     const int *floor;       /* borrowed: the recorder on itself, or NULL */
+    struct fft_cache
+        *cache; /* borrowed: plans and windows kept for later tasks, or NULL */
     const struct progress *progress;
 };
 

@@ -92,11 +92,14 @@ struct report *synthetic_measure(const struct measurement *measurement, int desc
         channels[count++] = chosen->list[c];
     report = report_new(&measurement->description, channels, count);
     assert_non_null(report);
-    if (!measurement->run(capture, settings, NULL, report, problem)) {
+    struct measurement_input input = {capture, settings, fft_cache_new(), NULL};
+    assert_non_null(input.cache);
+    if (!measurement->run(&input, report, problem)) {
         report_free(report);
         report = NULL;
     }
     capture_close(capture);
+    fft_cache_free(input.cache);
     return report;
 }
 

@@ -18,6 +18,7 @@ static struct spectrum average(uint64_t seed, const struct tone *tones, int coun
     struct support_random random = support_random_seed(seed);
     struct fft_cache *cache = fft_cache_new();
     double *buffer = fft_buffer_new(LENGTH), last = 0;
+    static double powers[LENGTH / 2 + 1];
     struct window window;
     struct spectrum spectrum;
     assert_true(window_new(WINDOW_BLACKMAN_HARRIS_7, LENGTH, &window, NULL));
@@ -32,8 +33,8 @@ static struct spectrum average(uint64_t seed, const struct tone *tones, int coun
             buffer[n] *= window.values[n];
         }
         assert_true(fft_forward(cache, LENGTH, buffer, NULL));
-        spectrum_powers(buffer, &window);
-        spectrum_add(&spectrum, buffer);
+        spectrum_powers(buffer, &window, powers);
+        spectrum_add(&spectrum, powers);
     }
     spectrum_finish(&spectrum);
     window_free(&window);

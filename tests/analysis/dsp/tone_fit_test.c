@@ -22,11 +22,18 @@ static double sample(const struct tone *tone, long n, struct support_random *ran
     return value + (tone->noise > 0 ? tone->noise * support_gaussian(random) : 0);
 }
 
-static void fill(double *block, const struct window *window, const struct tone *tone,
-                 long start, struct support_random *random)
+static void fill(double *block, const struct tone *tone, long start,
+                 struct support_random *random)
 {
     for (int n = 0; n < LENGTH; n++)
-        block[n] = window->values[n] * sample(tone, start + n, random);
+        block[n] = sample(tone, start + n, random);
+}
+
+static struct tone_fit fit_to(const double *block, const struct window *window,
+                              double start_cycles, int steps)
+{
+    struct tone_fit_segment segment = {block, 0, window};
+    return tone_fit_segment(&segment, start_cycles, steps, NULL);
 }
 
 static struct window window_of(void)
@@ -45,8 +52,8 @@ static void fit_returns_what_was_put_in(void **state)
     (void)state;
     for (int i = 0; i < 12; i++) {
         struct tone tone = {(340.25 + i / 12.0) / LENGTH, 0.7, i - 6.0, 0, 0, 0, 0};
-        fill(block, &window, &tone, 0, NULL);
-        struct tone_fit fit = tone_fit_block(block, &window, 340.6 / LENGTH, 12);
+        fill(block, &tone, 0, NULL);
+        struct tone_fit fit = fit_to(block, &window, 340.6 / LENGTH, 12);
         double phase =
             carg(fit.phasor) - tone.phase - 2 * M_PI * tone.cycles * (LENGTH / 2);
         assert_close(fit.cycles / tone.cycles, 1, 1e-11);
@@ -65,8 +72,8 @@ static void mains_stronger_than_the_tone_does_not_move_the_fit(void **state)
     double *block = malloc(LENGTH * sizeof *block);
     struct tone tone = {340.3 / LENGTH, 0.1, 1, 0, 0.316, 17.1 / LENGTH, 0};
     (void)state;
-    fill(block, &window, &tone, 0, NULL);
-    struct tone_fit fit = tone_fit_block(block, &window, 340.5 / LENGTH, 12);
+    fill(block, &tone, 0, NULL);
+    struct tone_fit fit = fit_to(block, &window, 340.5 / LENGTH, 12);
     assert_close(1e6 * (fit.cycles / tone.cycles - 1), 0, 1e-4);
     assert_close(20 * log10(cabs(fit.phasor) / 0.1), 0, 1e-7);
     free(block);
@@ -80,22 +87,18 @@ static struct tone_track_result track_of(const struct tone *tone, int blocks,
     struct support_random random = support_random_seed(seed);
     long samples = (long)(blocks + 1) * LENGTH / 2;
     double *signal = malloc((size_t)samples * sizeof *signal);
-    double *block = malloc(LENGTH * sizeof *block);
     struct tone_track track;
     double cycles = tone->cycles;
     assert_true(tone_track_new(blocks, LENGTH / 2, &track, NULL));
     for (long n = 0; n < samples; n++)
         signal[n] = sample(tone, n, &random);
     for (int k = 0; k < blocks; k++) {
-        for (int n = 0; n < LENGTH; n++)
-            block[n] = window.values[n] * signal[(long)k * (LENGTH / 2) + n];
-        struct tone_fit fit = tone_fit_block(block, &window, cycles, 3);
+        struct tone_fit fit = fit_to(signal + (long)k * (LENGTH / 2), &window, cycles, 3);
         cycles = fit.cycles;
         tone_track_add(&track, &fit);
     }
     struct tone_track_result result = tone_track_result(&track);
     tone_track_free(&track);
-    free(block);
     free(signal);
     window_free(&window);
     return result;

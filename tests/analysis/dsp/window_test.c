@@ -12,6 +12,13 @@ static void blackman_harris_7_has_its_noise_bandwidth(void **state)
     (void)state;
     assert_true(window_new(WINDOW_BLACKMAN_HARRIS_7, 65536, &window, NULL));
     assert_close(window.enbw_bins, 2.6319, 5e-5);
+    double sum = 0, squares = 0;
+    for (int n = 0; n < 65536; n++) {
+        sum += window.values[n];
+        squares += window.values[n] * window.values[n];
+    }
+    assert_close(sum / window.sum, 1, 1e-12);
+    assert_close(squares / window.sum_squares, 1, 1e-12);
     assert_close(window.sum / 65536, .27105140069342, 1e-12);
     assert_close(window.values[32768], 1, 1e-12);
     window_free(&window);
@@ -84,8 +91,8 @@ static void leakage_equals_the_direct_sum(void **state)
                  1, 1e-3);
     /* At seven bins: below −161 dB wherever the tone lies. */
     for (double place = -0.5; place <= 0.5; place += 0.05)
-        assert_between(10 * log10(window_leakage(WINDOW_BLACKMAN_HARRIS_7, place, 7)),
-                       -400, -161);
+        assert_between(window_leakage(WINDOW_BLACKMAN_HARRIS_7, place, 7), 0,
+                       pow(10, -16.1));
     window_free(&window);
 }
 

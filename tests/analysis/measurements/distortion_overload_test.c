@@ -46,7 +46,7 @@ static bool is_flat(const struct take *take)
     double complex phasor = 0;
     for (int n = 0; n < LENGTH; n++)
         phasor += samples[n] * cexp(-2 * M_PI * I * take->cycles * (n - LENGTH / 2));
-    struct tone_fit fit = {take->cycles, 2 * phasor / LENGTH};
+    struct tone_fit fit = {take->cycles, 0, 2 * phasor / LENGTH};
     return distortion_overload_is_flat(samples, LENGTH, &fit);
 }
 

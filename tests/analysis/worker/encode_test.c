@@ -15,7 +15,7 @@ static struct report *full_report(void)
     struct report *report = report_new(&made_up.description, (const int[]){1, 3}, 2);
     assert_non_null(report);
     struct problem problem = {0};
-    assert_true(made_up_run(NULL, NULL, NULL, report, &problem));
+    assert_true(made_up_run(&(struct measurement_input){0}, report, &problem));
     return report;
 }
 

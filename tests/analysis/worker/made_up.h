@@ -75,13 +75,10 @@ static inline void made_up_fill(struct report *report, int c)
     report_series(report, c, 0, &series);
 }
 
-static inline bool made_up_run(struct capture *capture, const struct settings *settings,
-                               const struct progress *progress, struct report *report,
-                               struct problem *problem)
+static inline bool made_up_run(const struct measurement_input *input,
+                               struct report *report, struct problem *problem)
 {
-    (void)capture;
-    (void)settings;
-    progress_tell(progress, 0.5);
+    progress_tell(input->progress, 0.5);
     if (made_up_behaviour == MADE_UP_FAILS)
         return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL, "No tone is there.");
     if (made_up_behaviour == MADE_UP_REFUSES)

@@ -1,0 +1,332 @@
+#include "analysis/dsp/kernels.h"
+
+#include <math.h>
+#include <string.h>
+
+/* Four doubles anywhere in memory. Never passed between functions, since the way they are
+ * passed depends on the instruction set. */
+typedef double quad __attribute__((vector_size(32), aligned(8), may_alias));
+typedef int64_t quad_mask __attribute__((vector_size(32), aligned(8), may_alias));
+typedef int32_t quad_int __attribute__((vector_size(16), aligned(4), may_alias));
+typedef uint8_t bytes16 __attribute__((vector_size(16), aligned(1), may_alias));
+
+enum { LANES = 8 };
+
+#define BODY static inline __attribute__((always_inline))
+
+/* Defines kernels_NAME from NAME_body for both widths. */
+#if defined(__x86_64__)
+#define KERNEL(type, name, parameters, arguments)                                        \
+    __attribute__((target("avx2"))) static type name##_wide parameters                   \
+    {                                                                                    \
+        return name##_body arguments;                                                    \
+    }                                                                                    \
+    static type name##_narrow parameters                                                 \
+    {                                                                                    \
+        return name##_body arguments;                                                    \
+    }                                                                                    \
+    type kernels_##name parameters                                                       \
+    {                                                                                    \
+        if (__builtin_cpu_supports("avx2"))                                              \
+            return name##_wide arguments;                                                \
+        return name##_narrow arguments;                                                  \
+    }
+#else
+#define KERNEL(type, name, parameters, arguments)                                        \
+    type kernels_##name parameters                                                       \
+    {                                                                                    \
+        return name##_body arguments;                                                    \
+    }
+#endif
+
+BODY void window_body(const double *samples, const double *window, double dc, int count,
+                      double *windowed)
+{
+    for (int n = 0; n < count; n++)
+        windowed[n] = (samples[n] - dc) * window[n];
+}
+KERNEL(void, window,
+       (const double *samples, const double *window, double dc, int count,
+        double *windowed),
+       (samples, window, dc, count, windowed))
+
+/* Lanes are added up in one order, whatever the width. */
+BODY double total(const quad *low, const quad *high)
+{
+    quad both = *low + *high;
+    return (both[0] + both[2]) + (both[1] + both[3]);
+}
+
+/* Σ lane·sum + 8·Σ step·product, from the sums and the sums of the running sums. */
+BODY double timed(const quad *low, const quad *high, const quad *runs_low,
+                  const quad *runs_high)
+{
+    const double steps = KERNELS_BLOCK / LANES, centre = (KERNELS_BLOCK - 1) / 2.0;
+    const quad first = {0, 1, 2, 3}, second = {4, 5, 6, 7};
+    quad one = *low * (LANES * steps - centre + first) - LANES * *runs_low;
+    quad two = *high * (LANES * steps - centre + second) - LANES * *runs_high;
+    return total(&one, &two);
+}
+
+BODY void demodulate_body(const double *x, const double *re, const double *im,
+                          struct kernels_sums *ret)
+{
+    quad a = {0}, b = {0}, c = {0}, d = {0}; /* sums: real low, high; imaginary */
+    quad e = {0}, f = {0}, g = {0}, h = {0}; /* sums of the running sums */
+    for (int j = 0; j < KERNELS_BLOCK; j += LANES) {
+        const quad low = *(const quad *)(x + j), high = *(const quad *)(x + j + 4);
+        a += low * *(const quad *)(re + j);
+        b += high * *(const quad *)(re + j + 4);
+        c += low * *(const quad *)(im + j);
+        d += high * *(const quad *)(im + j + 4);
+        e += a;
+        f += b;
+        g += c;
+        h += d;
+    }
+    *ret = (struct kernels_sums){total(&a, &b), total(&c, &d), timed(&a, &b, &e, &f),
+                                 timed(&c, &d, &g, &h)};
+}
+KERNEL(void, demodulate,
+       (const double *x, const double *re, const double *im, struct kernels_sums *ret),
+       (x, re, im, ret))
+
+BODY void powers_body(const double *z, int count, double scale, double *powers, int step)
+{
+    int j = 0;
+    for (; j + 4 <= count; j += 4) {
+        quad first = *(const quad *)(z + 2 * j), second = *(const quad *)(z + 2 * j + 4);
+        first *= first;
+        second *= second;
+        quad sum = __builtin_shufflevector(first, second, 0, 2, 4, 6) +
+                   __builtin_shufflevector(first, second, 1, 3, 5, 7);
+        sum *= scale;
+        if (step > 0)
+            *(quad *)(powers + j) = sum;
+        else
+            *(quad *)(powers - j - 3) = __builtin_shufflevector(sum, sum, 3, 2, 1, 0);
+    }
+    for (; j < count; j++)
+        powers[step * j] = scale * (z[2 * j] * z[2 * j] + z[2 * j + 1] * z[2 * j + 1]);
+}
+KERNEL(void, powers, (const double *z, int count, double scale, double *powers, int step),
+       (z, count, scale, powers, step))
+
+BODY void accumulate_body(const double *powers, int count, double *sum,
+                          double *sum_squares)
+{
+    for (int j = 0; j < count; j++) {
+        sum[j] += powers[j];
+        sum_squares[j] += powers[j] * powers[j];
+    }
+}
+KERNEL(void, accumulate,
+       (const double *powers, int count, double *sum, double *sum_squares),
+       (powers, count, sum, sum_squares))
+
+BODY void turn_body(double *z, const double *table, double re, double im, int count)
+{
+    const quad against = {im, -im, im, -im};
+    for (int j = 0; j < count; j += 2) {
+        const quad first = *(const quad *)(table + 4 * j),
+                   second = *(const quad *)(table + 4 * j + 4);
+        quad real = __builtin_shufflevector(first, second, 0, 1, 4, 5);
+        quad imaginary = __builtin_shufflevector(first, second, 2, 3, 6, 7);
+        quad both = real * re + imaginary * against;
+        imaginary = imaginary * re - real * against;
+        quad value = *(quad *)(z + 2 * j);
+        *(quad *)(z + 2 * j) =
+            value * both + __builtin_shufflevector(value, value, 1, 0, 3, 2) * imaginary;
+    }
+}
+KERNEL(void, turn, (double *z, const double *table, double re, double im, int count),
+       (z, table, re, im, count))
+
+/* Lane by lane a where mask is set, else b. */
+#define CHOOSE(mask, a, b)                                                               \
+    ((quad)(((quad_mask)(a) & (mask)) | ((quad_mask)(b) & ~(mask))))
+
+BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
+{
+    quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
+    quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
+    int n = 0;
+    for (; n + LANES <= count; n += LANES) {
+        const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
+        quad_mask below = first < second;
+        const quad low = CHOOSE(below, first, second),
+                   high = CHOOSE(below, second, first);
+        sum += first;
+        sum2 += second;
+        squares += first * first;
+        squares2 += second * second;
+        lowest = CHOOSE(low < lowest, low, lowest);
+        highest = CHOOSE(high > highest, high, highest);
+    }
+    struct kernels_levels levels = {total(&sum, &sum2), total(&squares, &squares2), x[0],
+                                    x[0]};
+    for (int i = 0; i < 4; i++) {
+        levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
+        levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
+    }
+    for (; n < count; n++) {
+        levels.sum += x[n];
+        levels.sum_squares += x[n] * x[n];
+        levels.minimum = x[n] < levels.minimum ? x[n] : levels.minimum;
+        levels.maximum = x[n] > levels.maximum ? x[n] : levels.maximum;
+    }
+    *ret = levels;
+}
+KERNEL(void, levels, (const double *x, int count, struct kernels_levels *ret),
+       (x, count, ret))
+
+BODY double smallest_step_body(const double *x, int count)
+{
+    const quad none = {0}, never = {INFINITY, INFINITY, INFINITY, INFINITY};
+    quad smallest = never;
+    double step = INFINITY;
+    int n = 1;
+    for (; n + 4 <= count; n += 4) {
+        quad difference = *(const quad *)(x + n) - *(const quad *)(x + n - 1);
+        difference = CHOOSE(difference < none, -difference, difference);
+        difference = CHOOSE(difference > none, difference, never);
+        smallest = CHOOSE(difference < smallest, difference, smallest);
+    }
+    for (int i = 0; i < 4; i++)
+        step = smallest[i] < step ? smallest[i] : step;
+    for (; n < count; n++) {
+        double difference = fabs(x[n] - x[n - 1]);
+        step = difference > 0 && difference < step ? difference : step;
+    }
+    return step;
+}
+KERNEL(double, smallest_step, (const double *x, int count), (x, count))
+
+BODY double sum_body(const double *x, int count)
+{
+    quad a = {0}, b = {0};
+    int j = 0;
+    for (; j + LANES <= count; j += LANES) {
+        a += *(const quad *)(x + j);
+        b += *(const quad *)(x + j + 4);
+    }
+    double sum = total(&a, &b);
+    for (; j < count; j++)
+        sum += x[j];
+    return sum;
+}
+KERNEL(double, sum, (const double *x, int count), (x, count))
+
+BODY double weighted_sum_body(const double *x, const double *weights, int count)
+{
+    quad a = {0}, b = {0};
+    int j = 0;
+    for (; j + LANES <= count; j += LANES) {
+        a += *(const quad *)(x + j) * *(const quad *)(weights + j);
+        b += *(const quad *)(x + j + 4) * *(const quad *)(weights + j + 4);
+    }
+    double sum = total(&a, &b);
+    for (; j < count; j++)
+        sum += x[j] * weights[j];
+    return sum;
+}
+KERNEL(double, weighted_sum, (const double *x, const double *weights, int count),
+       (x, weights, count))
+
+BODY void gather_body(const double *source, int stride, int count, double *ret)
+{
+    if (stride == 2) { /* worth its own loop: most recordings are stereo */
+        for (int n = 0; n < count; n++)
+            ret[n] = source[2 * n];
+        return;
+    }
+    for (int64_t n = 0; n < count; n++)
+        ret[n] = source[n * stride];
+}
+KERNEL(void, gather, (const double *source, int stride, int count, double *ret),
+       (source, stride, count, ret))
+
+BODY void deal_body(const double *source, int rows, int count, int stride, double *ret)
+{
+    for (int row = 0; row + 4 <= rows; row += 4)
+        for (int n = 0; n < count; n += 4) {
+            const double *from = source + (int64_t)n * rows + row;
+            const quad a = *(const quad *)from, b = *(const quad *)(from + rows),
+                       c = *(const quad *)(from + 2 * rows),
+                       d = *(const quad *)(from + 3 * rows);
+            quad ab_even = __builtin_shufflevector(a, b, 0, 4, 2, 6);
+            quad ab_odd = __builtin_shufflevector(a, b, 1, 5, 3, 7);
+            quad cd_even = __builtin_shufflevector(c, d, 0, 4, 2, 6);
+            quad cd_odd = __builtin_shufflevector(c, d, 1, 5, 3, 7);
+            double *to = ret + row * (int64_t)stride + n;
+            *(quad *)to = __builtin_shufflevector(ab_even, cd_even, 0, 1, 4, 5);
+            *(quad *)(to + stride) = __builtin_shufflevector(ab_odd, cd_odd, 0, 1, 4, 5);
+            *(quad *)(to + 2 * (int64_t)stride) =
+                __builtin_shufflevector(ab_even, cd_even, 2, 3, 6, 7);
+            *(quad *)(to + 3 * (int64_t)stride) =
+                __builtin_shufflevector(ab_odd, cd_odd, 2, 3, 6, 7);
+        }
+    for (int n = 0; rows == 2 && n < count; n++) {
+        ret[n] = source[2 * n];
+        ret[stride + n] = source[2 * n + 1];
+    }
+}
+KERNEL(void, deal, (const double *source, int rows, int count, int stride, double *ret),
+       (source, rows, count, stride, ret))
+
+BODY void fold_body(const double *x, int count, double start, double cycles,
+                    double sums[KERNELS_PHASES][4], int counts[KERNELS_PHASES])
+{
+    enum { PIECE = 256 };
+    int phase[PIECE];
+    double offset[PIECE];
+    for (int first = 0; first < count; first += PIECE) {
+        int piece = count - first < PIECE ? count - first : PIECE;
+        for (int n = 0; n < piece; n++) {
+            double turns = start + cycles * (first + n);
+            double place = (turns - (int)turns) * KERNELS_PHASES;
+            phase[n] = (int)place;
+            offset[n] = place - phase[n] - 0.5;
+        }
+        for (int n = 0; n < piece; n++) {
+            double value = x[first + n], away = offset[n];
+            const quad more = {value, value * value, away, away * away};
+            *(quad *)sums[phase[n]] += more;
+            counts[phase[n]]++;
+        }
+    }
+}
+KERNEL(void, fold,
+       (const double *x, int count, double start, double cycles,
+        double sums[KERNELS_PHASES][4], int counts[KERNELS_PHASES]),
+       (x, count, start, cycles, sums, counts))
+
+/* The sample's bytes at the top of 32 bits. */
+BODY int32_t top_of(const uint8_t *bytes, int bytes_per_sample)
+{
+    uint32_t value = 0;
+    for (int i = 0; i < bytes_per_sample; i++)
+        value |= (uint32_t)bytes[i] << (8 * (4 - bytes_per_sample + i));
+    return (int32_t)value;
+}
+
+BODY void from_pcm_body(const uint8_t *bytes, int bytes_per_sample, int count,
+                        double *ret)
+{
+    const double step = 1 / 2147483648.0;
+    int n = 0;
+    if (bytes_per_sample == 3)
+        for (; n + 6 <= count; n += 4) { /* reads 16 bytes, 12 of them used */
+            const bytes16 none = {0}, read = *(const bytes16 *)(bytes + 3 * n);
+            bytes16 spread = __builtin_shufflevector(read, none, 16, 0, 1, 2, 16, 3, 4, 5,
+                                                     16, 6, 7, 8, 16, 9, 10, 11);
+            quad_int whole;
+            memcpy(&whole, &spread, sizeof whole);
+            *(quad *)(ret + n) = __builtin_convertvector(whole, quad) * step;
+        }
+    for (; n < count; n++)
+        ret[n] = top_of(bytes + (int64_t)bytes_per_sample * n, bytes_per_sample) * step;
+}
+KERNEL(void, from_pcm,
+       (const uint8_t *bytes, int bytes_per_sample, int count, double *ret),
+       (bytes, bytes_per_sample, count, ret))
