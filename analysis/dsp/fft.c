@@ -7,8 +7,6 @@
 
 #include <fftw3.h>
 
-#include "analysis/dsp/kernels.h"
-
 enum {
     PIECE = 64,      /* bins of each row put together at a time: they fit a cache */
     GAP = 2 * PIECE, /* doubles between rows, or they would meet in few cache sets */
@@ -171,26 +169,48 @@ static bool new_assembly(int length, double *buffer, struct assembly *ret)
     return true;
 }
 
+/* Powers of `count` bins of one row, from its bin k on. Its bins are those of the block
+ * from row·M on, M being a row's length; above half the block they are mirrored. */
+static void take_powers(const double *buffer, int length, int row, int k, int count,
+                        const struct kernels_powers *powers)
+{
+    int rows = rows_of(length), row_length = length / rows;
+    const double *at = buffer + row * (int64_t)stride_of(length) + 2 * k;
+    if (row == 0 || row < rows / 2)
+        kernels_powers(at, count, row * row_length + k, 1, powers);
+    else if (k > 0)
+        kernels_powers(at, count, (rows - row) * row_length - k, -1, powers);
+    else { /* bin 0 belongs to the row that is not mirrored, or is the last of all */
+        kernels_powers(at + 2, count - 1, (rows - row) * row_length - 1, -1, powers);
+        if (row == rows / 2)
+            kernels_powers(at, 1, length / 2, 1, powers);
+    }
+}
+
 /* Afterwards bin k of row r holds bin k + r·M of the block, M being a row's length. */
-static void assemble(const struct assembly *assembly, int length, double *buffer)
+static void assemble(const struct assembly *assembly, int length, double *buffer,
+                     const struct kernels_powers *powers)
 {
     int rows = rows_of(length), stride = stride_of(length);
     int bins = length / rows / 2, pieces = bins / PIECE + 1;
     for (int i = 0; i < pieces; i++) {
         double *at = buffer + 2 * PIECE * i;
-        int count = i < bins / PIECE ? PIECE : 2; /* the last is one bin, and a spare */
+        bool whole = i < bins / PIECE; /* the last is one bin, and a spare */
         for (int row = 1; row < rows; row++) {
             double complex first = assembly->first[row * pieces + i];
             kernels_turn(at + row * (int64_t)stride, assembly->within + row * PIECE * 4,
-                         creal(first), cimag(first), count);
+                         creal(first), cimag(first), whole ? PIECE : 2);
         }
-        fftw_execute_dft(count == PIECE ? assembly->piece : assembly->last,
-                         (fftw_complex *)at, (fftw_complex *)at);
+        fftw_execute_dft(whole ? assembly->piece : assembly->last, (fftw_complex *)at,
+                         (fftw_complex *)at);
+        /* A row's last bin is the mirrored row's last too: the lower half has it. */
+        for (int row = 0; powers && row < (whole ? rows : rows / 2); row++)
+            take_powers(buffer, length, row, i * PIECE, whole ? PIECE : 1, powers);
     }
 }
 
 bool fft_forward(struct fft_cache *cache, int length, double *buffer,
-                 struct problem *problem)
+                 const struct kernels_powers *powers, struct problem *problem)
 {
     int log2 = log2_of(length), rows = rows_of(length), row_length = length / rows;
     fftw_plan *plan = &cache->forward[log2_of(row_length)];
@@ -208,7 +228,9 @@ bool fft_forward(struct fft_cache *cache, int length, double *buffer,
         fftw_execute_dft_r2c(*plan, at, (fftw_complex *)at);
     }
     if (rows > 1)
-        assemble(assembly, length, buffer);
+        assemble(assembly, length, buffer, powers);
+    else if (powers)
+        take_powers(buffer, length, 0, 0, length / 2 + 1, powers);
     return true;
 }
 
@@ -224,19 +246,4 @@ double complex fft_bin(const double *buffer, int length, int bin)
     }
     const double *at = buffer + row * (int64_t)stride_of(length) + 2 * k;
     return at[0] + I * (mirrored ? -at[1] : at[1]);
-}
-
-void fft_powers(const double *buffer, int length, double scale, double *powers)
-{
-    int rows = rows_of(length), row_length = length / rows, half = row_length / 2;
-    for (int row = 0; row < rows; row++) {
-        const double *at = buffer + row * (int64_t)stride_of(length);
-        if (row < rows / 2 || rows == 1)
-            kernels_powers(at, half + 1, scale, powers + row * row_length, 1);
-        else /* but its first bin: it belongs to the row below, or is the last of all */
-            kernels_powers(at + 2, half - 1, scale,
-                           powers + (rows - row) * row_length - 1, -1);
-    }
-    double complex last = fft_bin(buffer, length, length / 2);
-    powers[length / 2] = scale * (creal(last) * creal(last) + cimag(last) * cimag(last));
 }

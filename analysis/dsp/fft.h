@@ -19,6 +19,7 @@
 #include <stdbool.h>
 
 #include "analysis/core/problem.h"
+#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/window.h"
 
 enum {
@@ -52,14 +53,13 @@ void fft_buffer_free(double *buffer);
  * both are multiples of 4·FFT_MAX_ROWS, or the block is no longer than FFT_ROW. */
 void fft_put(double *buffer, int length, int first, const double *values, int count);
 
-/** Transforms the block in the buffer in place, unscaled. OUT_OF_MEMORY. */
+/** Transforms the block in the buffer in place, unscaled; hands on the powers of its
+ * length/2 + 1 bins, while they are in cache, unless that is NULL. OUT_OF_MEMORY. */
 bool fft_forward(struct fft_cache *cache, int length, double *buffer,
-                 struct problem *problem) __attribute__((warn_unused_result));
+                 const struct kernels_powers *powers, struct problem *problem)
+    __attribute__((warn_unused_result));
 
 /** One number of a transform, bin 0 … length/2. */
 double complex fft_bin(const double *buffer, int length, int bin);
-
-/** Fills powers[length/2 + 1] with scale·|bin|². */
-void fft_powers(const double *buffer, int length, double scale, double *powers);
 
 #endif

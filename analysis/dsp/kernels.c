@@ -39,16 +39,24 @@ enum { LANES = 8 };
     }
 #endif
 
-BODY void window_body(const double *samples, const double *window, double dc, int count,
+BODY void window_body(const double *samples, const double *window, int step, double dc,
                       double *windowed)
 {
-    for (int n = 0; n < count; n++)
-        windowed[n] = (samples[n] - dc) * window[n];
+    for (int n = 0; n < KERNELS_BLOCK; n += 4) {
+        const quad value = *(const quad *)(samples + n) - dc;
+        if (step > 0) {
+            *(quad *)(windowed + n) = value * *(const quad *)(window + n);
+        } else {
+            const quad back = *(const quad *)(window - n - 3);
+            *(quad *)(windowed + n) =
+                value * __builtin_shufflevector(back, back, 3, 2, 1, 0);
+        }
+    }
 }
 KERNEL(void, window,
-       (const double *samples, const double *window, double dc, int count,
+       (const double *samples, const double *window, int step, double dc,
         double *windowed),
-       (samples, window, dc, count, windowed))
+       (samples, window, step, dc, windowed))
 
 /* Lanes are added up in one order, whatever the width. */
 BODY double total(const quad *low, const quad *high)
@@ -91,38 +99,44 @@ KERNEL(void, demodulate,
        (const double *x, const double *re, const double *im, struct kernels_sums *ret),
        (x, re, im, ret))
 
-BODY void powers_body(const double *z, int count, double scale, double *powers, int step)
+BODY void powers_body(const double *z, int count, int first, int step,
+                      const struct kernels_powers *ret)
 {
+    double *powers = ret->powers + first, *sum = NULL, *squares = NULL;
     int j = 0;
+    if (ret->sum) {
+        sum = ret->sum + first;
+        squares = ret->sum_squares + first;
+    }
     for (; j + 4 <= count; j += 4) {
-        quad first = *(const quad *)(z + 2 * j), second = *(const quad *)(z + 2 * j + 4);
-        first *= first;
-        second *= second;
-        quad sum = __builtin_shufflevector(first, second, 0, 2, 4, 6) +
-                   __builtin_shufflevector(first, second, 1, 3, 5, 7);
-        sum *= scale;
-        if (step > 0)
-            *(quad *)(powers + j) = sum;
-        else
-            *(quad *)(powers - j - 3) = __builtin_shufflevector(sum, sum, 3, 2, 1, 0);
+        quad one = *(const quad *)(z + 2 * j), two = *(const quad *)(z + 2 * j + 4);
+        one *= one;
+        two *= two;
+        quad four = __builtin_shufflevector(one, two, 0, 2, 4, 6) +
+                    __builtin_shufflevector(one, two, 1, 3, 5, 7);
+        int at = step > 0 ? j : -j - 3;
+        four *= ret->scale;
+        if (step < 0)
+            four = __builtin_shufflevector(four, four, 3, 2, 1, 0);
+        *(quad *)(powers + at) = four;
+        if (sum) {
+            *(quad *)(sum + at) += four;
+            *(quad *)(squares + at) += four * four;
+        }
     }
-    for (; j < count; j++)
-        powers[step * j] = scale * (z[2 * j] * z[2 * j] + z[2 * j + 1] * z[2 * j + 1]);
-}
-KERNEL(void, powers, (const double *z, int count, double scale, double *powers, int step),
-       (z, count, scale, powers, step))
-
-BODY void accumulate_body(const double *powers, int count, double *sum,
-                          double *sum_squares)
-{
-    for (int j = 0; j < count; j++) {
-        sum[j] += powers[j];
-        sum_squares[j] += powers[j] * powers[j];
+    for (; j < count; j++) {
+        double re = z[2 * j], im = z[2 * j + 1], power = ret->scale * (re * re + im * im);
+        powers[step * j] = power;
+        if (sum) {
+            sum[step * j] += power;
+            squares[step * j] += power * power;
+        }
     }
 }
-KERNEL(void, accumulate,
-       (const double *powers, int count, double *sum, double *sum_squares),
-       (powers, count, sum, sum_squares))
+KERNEL(void, powers,
+       (const double *z, int count, int first, int step,
+        const struct kernels_powers *ret),
+       (z, count, first, step, ret))
 
 BODY void turn_body(double *z, const double *table, double re, double im, int count)
 {
@@ -146,11 +160,26 @@ KERNEL(void, turn, (double *z, const double *table, double re, double im, int co
 #define CHOOSE(mask, a, b)                                                               \
     ((quad)(((quad_mask)(a) & (mask)) | ((quad_mask)(b) & ~(mask))))
 
-BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
+/* Frames of any number of channels, one after the other. */
+BODY void levels_of_rest(const double *x, int channels, int frames,
+                         struct kernels_levels *ret)
+{
+    for (int n = 0; n < frames; n++)
+        for (int c = 0; c < channels; c++) {
+            double value = x[(int64_t)n * channels + c];
+            ret[c].sum += value;
+            ret[c].sum_squares += value * value;
+            ret[c].minimum = value < ret[c].minimum ? value : ret[c].minimum;
+            ret[c].maximum = value > ret[c].maximum ? value : ret[c].maximum;
+        }
+}
+
+BODY void levels_body(const double *x, int channels, int frames,
+                      struct kernels_levels *ret)
 {
     quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
-    quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
-    int n = 0;
+    quad lowest = {INFINITY, INFINITY, INFINITY, INFINITY}, highest = -lowest;
+    int n = 0, count = 4 % channels == 0 ? frames * channels : 0;
     for (; n + LANES <= count; n += LANES) {
         const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
         quad_mask below = first < second;
@@ -163,22 +192,22 @@ BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
         lowest = CHOOSE(low < lowest, low, lowest);
         highest = CHOOSE(high > highest, high, highest);
     }
-    struct kernels_levels levels = {total(&sum, &sum2), total(&squares, &squares2), x[0],
-                                    x[0]};
-    for (int i = 0; i < 4; i++) {
-        levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
-        levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
+    sum += sum2;
+    squares += squares2;
+    for (int c = 0; c < channels; c++)
+        ret[c] = (struct kernels_levels){0, 0, INFINITY, -INFINITY};
+    for (int i = 0; i < 4 && n > 0; i++) { /* lane i holds channel i % channels */
+        struct kernels_levels *levels = &ret[i % channels];
+        levels->sum += sum[i];
+        levels->sum_squares += squares[i];
+        levels->minimum = lowest[i] < levels->minimum ? lowest[i] : levels->minimum;
+        levels->maximum = highest[i] > levels->maximum ? highest[i] : levels->maximum;
     }
-    for (; n < count; n++) {
-        levels.sum += x[n];
-        levels.sum_squares += x[n] * x[n];
-        levels.minimum = x[n] < levels.minimum ? x[n] : levels.minimum;
-        levels.maximum = x[n] > levels.maximum ? x[n] : levels.maximum;
-    }
-    *ret = levels;
+    levels_of_rest(x + n, channels, frames - n / channels, ret);
 }
-KERNEL(void, levels, (const double *x, int count, struct kernels_levels *ret),
-       (x, count, ret))
+KERNEL(void, levels,
+       (const double *x, int channels, int frames, struct kernels_levels *ret),
+       (x, channels, frames, ret))
 
 BODY double smallest_step_body(const double *x, int count)
 {

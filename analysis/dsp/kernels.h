@@ -13,8 +13,9 @@
 
 enum { KERNELS_BLOCK = 512 };
 
-/** Fills windowed[count] with (samples − dc)·window. */
-void kernels_window(const double *samples, const double *window, double dc, int count,
+/** Fills windowed[KERNELS_BLOCK] with (samples − dc)·window; with step −1 the window is
+ * read downwards from window[0]. */
+void kernels_window(const double *samples, const double *window, int step, double dc,
                     double *windowed);
 
 /** Σ x·z and Σ (j − 255.5)·x·z over one block of KERNELS_BLOCK samples, z = re + i·im. */
@@ -24,23 +25,29 @@ struct kernels_sums {
 void kernels_demodulate(const double *x, const double *re, const double *im,
                         struct kernels_sums *ret);
 
-/** Fills powers[count] with scale·|z|² of the complex numbers z[2·count]; ascending, or
- * with step −1 downwards from powers[0]. */
-void kernels_powers(const double *z, int count, double scale, double *powers, int step);
-
-/** sum += powers, sum_squares += powers². */
-void kernels_accumulate(const double *powers, int count, double *sum,
-                        double *sum_squares);
+/** Where scale·|z|² of the bins of a transform goes: powers, and, where given, sums of
+ * them and of their squares. All by bin. */
+struct kernels_powers {
+    double scale;
+    double *powers;
+    double *sum, *sum_squares; /* or NULL */
+};
+/** Fills bins from `first` on, upwards or (step −1) downwards, from count complex numbers
+ * z[2·count]. */
+void kernels_powers(const double *z, int count, int first, int step,
+                    const struct kernels_powers *ret);
 
 /** Multiplies count complex numbers (even) by the tabled ones times (re + i·im). The
  * table holds for each number re, re, −im, im. */
 void kernels_turn(double *z, const double *table, double re, double im, int count);
 
-/** Σ x, Σ x², smallest and largest of count ≥ 1 values. */
+/** Σ x, Σ x², smallest and largest of each channel of interleaved frames; ±infinity of
+ * none. Fills ret[channels]. */
 struct kernels_levels {
     double sum, sum_squares, minimum, maximum;
 };
-void kernels_levels(const double *x, int count, struct kernels_levels *ret);
+void kernels_levels(const double *interleaved, int channels, int frames,
+                    struct kernels_levels *ret);
 
 /** Smallest difference of two neighbours that is not zero; infinite when there is none.
  */

@@ -3,18 +3,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/dsp/fft.h"
 #include "analysis/dsp/kernels.h"
 
 enum { REACH_MAX = 256 };
-
-void spectrum_powers(const double *transform, const struct window *window, double *powers)
-{
-    double scale = 2 / (window->length * window->sum_squares);
-    fft_powers(transform, window->length, scale, powers);
-    powers[0] /= 2;
-    powers[window->length / 2] /= 2;
-}
 
 double spectrum_peak_factor(const struct window *window)
 {
@@ -49,14 +40,31 @@ void spectrum_free(struct spectrum *spectrum)
     spectrum->sum = spectrum->sum_squares = NULL;
 }
 
-void spectrum_add(struct spectrum *spectrum, const double *powers)
+bool spectrum_take(struct fft_cache *cache, const struct window *window, double *buffer,
+                   double *powers, struct spectrum *spectrum, struct problem *problem)
 {
-    spectrum->segments++;
-    kernels_accumulate(powers, spectrum->bins, spectrum->sum, spectrum->sum_squares);
+    struct kernels_powers to = {2 / (window->length * window->sum_squares), powers, NULL,
+                                NULL};
+    if (spectrum) {
+        to.sum = spectrum->sum;
+        to.sum_squares = spectrum->sum_squares;
+    }
+    if (!fft_forward(cache, window->length, buffer, &to, problem))
+        return false;
+    powers[0] /= 2; /* in the sums spectrum_finish does that */
+    powers[window->length / 2] /= 2;
+    if (spectrum)
+        spectrum->segments++;
+    return true;
 }
 
 void spectrum_finish(struct spectrum *spectrum)
 {
+    int ends[] = {0, spectrum->bins - 1};
+    for (int i = 0; i < 2; i++) {
+        spectrum->sum[ends[i]] /= 2;
+        spectrum->sum_squares[ends[i]] /= 4;
+    }
     for (int j = 0; j < spectrum->bins; j++) {
         spectrum->sum[j] /= spectrum->segments;
         spectrum->sum_squares[j] /= spectrum->segments;

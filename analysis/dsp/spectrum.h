@@ -11,6 +11,7 @@
 #include <stdbool.h>
 
 #include "analysis/core/problem.h"
+#include "analysis/dsp/fft.h"
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/window.h"
 
@@ -18,10 +19,6 @@
 struct bins {
     int first, last;
 };
-
-/** Fills powers[length/2 + 1] from the transform in a buffer of fft_buffer_new. */
-void spectrum_powers(const double *transform, const struct window *window,
-                     double *powers);
 
 /** Factor from a bin's power to the mean square of a tone at its centre: the ENBW. */
 double spectrum_peak_factor(const struct window *window);
@@ -38,7 +35,12 @@ struct spectrum {
 bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
     __attribute__((warn_unused_result));
 void spectrum_free(struct spectrum *spectrum);
-void spectrum_add(struct spectrum *spectrum, const double *powers);
+/** Transforms the windowed segment in `buffer` (of fft_buffer_new) in place, fills
+ * powers[length/2 + 1] and adds them to the spectrum, unless that is NULL.
+ * OUT_OF_MEMORY. */
+bool spectrum_take(struct fft_cache *cache, const struct window *window, double *buffer,
+                   double *powers, struct spectrum *spectrum, struct problem *problem)
+    __attribute__((warn_unused_result));
 /** Relative 95 % half-width of the mean power of one bin; NaN below three segments. */
 double spectrum_relative_u95(const struct spectrum *spectrum, int bin);
 /** Divides the sums: afterwards sum[] holds mean powers, sum_squares[] mean squares of

@@ -73,8 +73,10 @@ static void demodulate(const struct tone_fit_segment *segment, double cycles,
             int first = (g * together + b) * BLOCK;
             double centre = first - length / 2 + (BLOCK - 1) / 2.0;
             struct kernels_sums sums;
-            kernels_window(segment->samples + first, segment->window->values + first,
-                           segment->dc, BLOCK, windowed);
+            bool falls = first >= length / 2; /* the half just read is still in cache */
+            kernels_window(segment->samples + first,
+                           segment->window->values + (falls ? length - first : first),
+                           falls ? -1 : 1, segment->dc, windowed);
             if (transform)
                 fft_put(transform, length, first, windowed, BLOCK);
             kernels_demodulate(windowed, re, im, &sums);

@@ -176,7 +176,8 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     tone_track_add(&channel->track, &fit);
     if (!channel->overload && index % (channel->plan.count / OVERLOAD_LOOKS + 1) == 0)
         channel->overload = distortion_overload_is_flat(samples, length, &fit);
-    if (!fft_forward(pass->cache, length, pass->buffer, problem))
+    if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
+                       &channel->spectrum, problem))
         return false;
     double tone_bins = fit.cycles * length;
     if (fabs(tone_bins - channel->bands.built_for) * length / 2 > 0.25 * tone_bins)
@@ -185,8 +186,6 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
         add_phases(channel, pass->buffer, tone_bins, fit.phasor, order);
     double dc =
         channel->span.dc + creal(fft_bin(pass->buffer, length, 0)) / channel->window->sum;
-    spectrum_powers(pass->buffer, channel->window, pass->powers);
-    spectrum_add(&channel->spectrum, pass->powers);
     add_powers(channel, pass->powers, tone_bins, order);
     moments_add(&channel->dc, dc, 0);
     return true;

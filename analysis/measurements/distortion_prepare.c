@@ -70,9 +70,9 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
     for (int n = 0; n < length; n++)
         coarse->powers[n] = (samples[n] - channel->span.dc) * window->values[n];
     fft_put(coarse->buffer, length, 0, coarse->powers, length);
-    if (!fft_forward(coarse->cache, length, coarse->buffer, problem))
+    if (!spectrum_take(coarse->cache, window, coarse->buffer, coarse->powers, NULL,
+                       problem))
         return false;
-    spectrum_powers(coarse->buffer, window, coarse->powers);
     int peak = find_peak(coarse->powers, length, search_range(coarse, length));
     if (peak < 1)
         return true;

@@ -7,7 +7,7 @@
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/window.h"
 
-enum { READ_FRAMES = 8192, FEWEST_SEGMENTS = 8 };
+enum { READ_FRAMES = 2048, FEWEST_SEGMENTS = 8 };
 
 int segments_length(int64_t frames, int sample_rate_hz, double lowest_hz)
 {

@@ -7,6 +7,8 @@
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/statistics.h"
 
+enum { READ_FRAMES = 2048 }; /* of a few channels: they fit the nearest cache */
+
 static const double block_s = 0.05;     /* also what is left out at each end */
 static const double tolerance_db = 0.5; /* of the steady part about its median */
 static const double slow_tolerance_db =
@@ -23,7 +25,6 @@ struct track {
 
 struct look {
     int channels, block_frames, filled;
-    double *one; /* a block of one channel */
     struct track tracks[CAPTURE_MAX_CHANNELS];
 };
 
@@ -60,15 +61,14 @@ static bool end_block(struct look *look, struct problem *problem)
 
 static void add_frames(struct look *look, const double *frames, int count)
 {
+    struct kernels_levels levels[CAPTURE_MAX_CHANNELS];
+    kernels_levels(frames, look->channels, count, levels);
     for (int c = 0; c < look->channels; c++) {
         struct track *track = &look->tracks[c];
-        struct kernels_levels levels;
-        kernels_gather(frames + c, look->channels, count, look->one);
-        kernels_levels(look->one, count, &levels);
-        track->sum += levels.sum;
-        track->sum_squares += levels.sum_squares;
-        track->minimum = fmin(levels.minimum, track->minimum);
-        track->maximum = fmax(levels.maximum, track->maximum);
+        track->sum += levels[c].sum;
+        track->sum_squares += levels[c].sum_squares;
+        track->minimum = fmin(levels[c].minimum, track->minimum);
+        track->maximum = fmax(levels[c].maximum, track->maximum);
     }
     look->filled += count;
 }
@@ -78,17 +78,17 @@ static bool read_levels(struct capture *capture, int64_t first_frame, int64_t fr
                         const struct progress *progress, struct look *look,
                         int64_t *ret_frames, struct problem *problem)
 {
-    size_t frame_count = (size_t)look->block_frames;
-    double *block = malloc(frame_count * (size_t)(look->channels + 1) * sizeof *block);
+    double *block = malloc((size_t)(READ_FRAMES * look->channels) * sizeof *block);
     if (!block)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for a block of %d frames.", look->block_frames);
-    look->one = block + frame_count * (size_t)look->channels;
+                           "No memory for a block of %d frames.", (int)READ_FRAMES);
     int64_t known = capture_format(capture)->frames, at = 0;
     int64_t whole = frames >= 0 ? frames : known - first_frame;
     bool done = capture_seek(capture, first_frame, problem);
     while (done && (frames < 0 || at < frames)) {
-        int64_t want = look->block_frames, got = 0;
+        int64_t want = look->block_frames - look->filled, got = 0;
+        if (want > READ_FRAMES)
+            want = READ_FRAMES;
         if (frames >= 0 && frames - at < want)
             want = frames - at;
         done = capture_read(capture, block, want, &got, problem);

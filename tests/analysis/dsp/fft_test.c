@@ -15,7 +15,7 @@ static void forward_equals_the_defining_sum(void **state)
         double *buffer = fft_buffer_new(length), input[1024];
         for (int n = 0; n < length; n++)
             buffer[n] = input[n] = support_gaussian(&random);
-        assert_true(fft_forward(cache, length, buffer, NULL));
+        assert_true(fft_forward(cache, length, buffer, NULL, NULL));
         for (int j = 0; j <= length / 2; j++) {
             double re = 0, im = 0;
             for (int n = 0; n < length; n++) {
@@ -40,8 +40,8 @@ static void forward_repeats_to_the_bit(void **state)
     (void)state;
     for (int n = 0; n < LENGTH; n++)
         first[n] = second[n] = support_gaussian(&random);
-    assert_true(fft_forward(one, LENGTH, first, NULL));
-    assert_true(fft_forward(other, LENGTH, second, NULL));
+    assert_true(fft_forward(one, LENGTH, first, NULL, NULL));
+    assert_true(fft_forward(other, LENGTH, second, NULL, NULL));
     assert_memory_equal(first, second, (LENGTH + 2) * sizeof(double));
     fft_buffer_free(first);
     fft_buffer_free(second);

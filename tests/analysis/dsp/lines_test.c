@@ -32,9 +32,7 @@ static struct spectrum average(uint64_t seed, const struct tone *tones, int coun
                     tones[t].amplitude * sin(2 * M_PI * tones[t].bin * n / LENGTH + k);
             buffer[n] *= window.values[n];
         }
-        assert_true(fft_forward(cache, LENGTH, buffer, NULL));
-        spectrum_powers(buffer, &window, powers);
-        spectrum_add(&spectrum, powers);
+        assert_true(spectrum_take(cache, &window, buffer, powers, &spectrum, NULL));
     }
     spectrum_finish(&spectrum);
     window_free(&window);
