@@ -68,7 +68,7 @@ def main():
     recordings.write(small, 30 * recordings.RATE_HZ)
     worker = WarmWorker()
     against_the_limit(small, worker)
-    if "--limit" not in sys.argv: against_scipy(small, worker, "distortion of the same, both warm", 4.5, pairs.PAIRS)
+    against_scipy(small, worker, "distortion of the same, both warm", 4.5, pairs.PAIRS)
     whole_processes(small)
     small_mib = worker.peak_mib()
     if "--small" not in sys.argv:
