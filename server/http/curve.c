@@ -176,7 +176,7 @@ static void answer(struct request *request)
     if (read_wishes(request, &wishes, &problem) &&
         open_curve(request, curve, &wishes, &problem)) {
         make_etag(request, curve->text.format, etag);
-        bool known = reply_not_modified(request, etag);
+        bool known = reply_not_modified(request, etag, -1);
         if (!known && prepare(curve, &wishes, &problem)) {
             reply_curve(request, curve, etag);
             curve = NULL;

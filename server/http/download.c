@@ -70,7 +70,7 @@ static void reply_part(struct request *request, const struct download *download,
 void download_reply(struct request *request, const struct download *download)
 {
     struct range range = {0, download->bytes};
-    if (reply_not_modified(request, download->etag)) {
+    if (reply_not_modified(request, download->etag, (int64_t)download->bytes)) {
         close(download->file);
         return;
     }

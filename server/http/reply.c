@@ -49,17 +49,39 @@ void reply_response(struct request *request, unsigned status, const char *conten
         reply_no_memory(request);
 }
 
-bool reply_not_modified(struct request *request, const char *etag)
+static bool is_named(const struct request *request, const char *etag)
 {
     const struct headers_lines *named = &request->headers.if_none_match;
-    for (int i = 0; i < named->count; i++) {
-        if (etags_find(named->lines[i], etag) == ETAGS_NONE)
-            continue;
-        set_response(request, MHD_HTTP_NOT_MODIFIED, NULL, etag,
-                     MHD_create_response_from_buffer(0, "", MHD_RESPMEM_PERSISTENT));
+    for (int i = 0; i < named->count; i++)
+        if (etags_find(named->lines[i], etag) != ETAGS_NONE)
+            return true;
+    return false;
+}
+
+/* The library asks for no body where the status has none. */
+static ssize_t read_nothing(void *context, uint64_t position, char *bytes, size_t size)
+{
+    (void)context;
+    (void)position;
+    (void)bytes;
+    (void)size;
+    return MHD_CONTENT_READER_END_WITH_ERROR;
+}
+
+bool reply_not_modified(struct request *request, const char *etag, int64_t bytes)
+{
+    if (!is_named(request, etag))
+        return false;
+    struct MHD_Response *response = MHD_create_response_from_callback(
+        bytes >= 0 ? (uint64_t)bytes : MHD_SIZE_UNKNOWN, 1, read_nothing, NULL, NULL);
+    if (response == NULL) {
+        reply_no_memory(request);
         return true;
     }
-    return false;
+    if (bytes < 0)
+        MHD_set_response_options(response, MHD_RF_HTTP_1_0_COMPATIBLE_STRICT, MHD_RO_END);
+    set_response(request, MHD_HTTP_NOT_MODIFIED, NULL, etag, response);
+    return true;
 }
 
 void reply_tagged(struct request *request, unsigned status, const char *content_type,
@@ -67,8 +89,8 @@ void reply_tagged(struct request *request, unsigned status, const char *content_
 {
     if (response == NULL)
         reply_no_memory(request);
-    else if (reply_not_modified(request, etag))
-        MHD_destroy_response(response);
+    else if (is_named(request, etag))
+        set_response(request, MHD_HTTP_NOT_MODIFIED, NULL, etag, response);
     else
         set_response(request, status, content_type, etag, response);
 }

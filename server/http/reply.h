@@ -25,14 +25,17 @@ void reply_response(struct request *request, unsigned status, const char *conten
                     struct MHD_Response *response);
 
 /** As reply_response for a stable representation, 200 or 206, with its tag; 304 without a
- * body where the request names the tag already (If-None-Match). */
+ * body where the request names the tag already (If-None-Match). A response of unknown
+ * length must not get that far: reply_not_modified is asked before. */
 void reply_tagged(struct request *request, unsigned status, const char *content_type,
                   const char *etag, struct MHD_Response *response);
 /** As reply_json with 200, the tag being made of the text and `prefix`. */
 void reply_json_tagged(struct request *request, const char *prefix, json_t *body);
 /** Sets the 304 and returns true where the request names the tag already. Spares the work
- * for a representation that need not be sent. */
-bool reply_not_modified(struct request *request, const char *etag)
+ * for a representation that need not be sent. `bytes` are those it would have: a 304 has
+ * this Content-Length or none; −1 where nobody knows, which closes the connection (the
+ * library knows no other answer without a length). */
+bool reply_not_modified(struct request *request, const char *etag, int64_t bytes)
     __attribute__((warn_unused_result));
 
 /** 204: done, and there is nothing to tell. */

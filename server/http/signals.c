@@ -56,7 +56,7 @@ static bool known_already(struct request *request, const char *etag)
     const struct headers_lines *named = &request->headers.if_none_match;
     for (int i = 0; i < named->count; i++)
         if (etags_find(named->lines[i], etag) == ETAGS_NAMED)
-            return reply_not_modified(request, etag);
+            return reply_not_modified(request, etag, -1);
     return false;
 }
 
