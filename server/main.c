@@ -91,11 +91,11 @@ static enum http_outcome render(void *context, const json_t *request, int output
     return run_for_http(context, &call, answer, problem);
 }
 
-static void status(void *context, int *alive, int *busy)
+static void status(void *context, struct http_workers *ret)
 {
     struct workers_status status = workers_status(context);
-    *alive = status.alive;
-    *busy = status.busy;
+    *ret = (struct http_workers){status.alive, status.busy, status.crashes,
+                                 status.timeouts, status.retired};
 }
 
 /* Asks a worker what it can do. */

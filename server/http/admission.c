@@ -8,11 +8,22 @@
 #include "server/http/resources.h"
 
 static const struct route *const tables[] = {
-    root_routes,     health_routes,          measurements_routes,
-    captures_routes, captures_change_routes, audio_routes,
-    upload_routes,   analyses_routes,        analyses_end_routes,
-    order_routes,    result_routes,          curve_routes,
-    signals_routes,  problems_routes,        NULL,
+    root_routes,
+    health_routes,
+    measurements_routes,
+    captures_routes,
+    captures_change_routes,
+    audio_routes,
+    upload_routes,
+    analyses_routes,
+    analyses_end_routes,
+    order_routes,
+    result_routes,
+    curve_routes,
+    signals_routes,
+    problems_routes,
+    metrics_routes,
+    NULL,
 };
 
 static bool is_unsafe(const char *method)

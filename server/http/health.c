@@ -5,15 +5,16 @@
 static void answer(struct request *request)
 {
     const struct http_config *config = &request->shared->config;
-    int alive = 0, busy = 0;
-    config->services.status(config->services.context, &alive, &busy);
+    struct http_workers workers;
+    config->services.status(config->services.context, &workers);
     struct queue_status queue = queue_status(config->queue);
-    bool ready = alive > 0 && !atomic_load(&request->shared->stopping);
+    bool ready = workers.alive > 0 && !atomic_load(&request->shared->stopping);
     reply_json(request, ready ? MHD_HTTP_OK : MHD_HTTP_SERVICE_UNAVAILABLE,
                json_pack("{s:b, s:b, s:{s:i, s:i}, s:{s:i, s:i}, s:I}", "alive", 1,
                          "ready", ready, "queue", "waiting", queue.waiting, "running",
-                         queue.running, "workers", "alive", alive, "busy", busy,
-                         "free_disk_bytes", (json_int_t)spool_free_bytes(config->spool)));
+                         queue.running, "workers", "alive", workers.alive, "busy",
+                         workers.busy, "free_disk_bytes",
+                         (json_int_t)spool_free_bytes(config->spool)));
     if (!ready)
         reply_header(request, "Retry-After", "10");
 }

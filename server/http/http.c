@@ -153,6 +153,8 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
     bool answered = code == MHD_REQUEST_TERMINATED_COMPLETED_OK;
     if (answered && request != NULL && request->early)
         linger(shared, connection);
+    if (answered && request != NULL)
+        metrics_count(&shared->metrics, request->status, request->body_bytes);
     request_free(*state);
     *state = NULL;
     connections_end(shared->connections, connection_of(connection));
@@ -266,6 +268,7 @@ bool http_start(const struct http_config *config, struct http **ret,
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                                   "There is no memory for the HTTP side.");
     http->shared.config = *config;
+    http->shared.metrics.started_ms = clock_wall_ms();
     const struct lingering_config linger = {.sockets = LINGER_SOCKETS,
                                             .time_ms = INTAKE_DROP_MS,
                                             .silent_ms = LINGER_SILENT_MS,

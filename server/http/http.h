@@ -27,6 +27,11 @@ enum http_outcome {
     HTTP_OUTCOME_UNASKED, /* no worker lives that could be asked */
 };
 
+struct http_workers {
+    int alive, busy;
+    unsigned long crashes, timeouts, retired; /* since the start */
+};
+
 /** What the worker processes do for a request; both calls block until *cancel at the
  * latest. deadline_s counts from when a worker takes the request. */
 struct http_services {
@@ -36,7 +41,7 @@ struct http_services {
     enum http_outcome (*render)(void *context, const json_t *request, int output,
                                 int deadline_s, const atomic_bool *cancel,
                                 json_t **answer, struct server_problem *problem);
-    void (*status)(void *context, int *alive, int *busy);
+    void (*status)(void *context, struct http_workers *ret);
 };
 
 struct http_config {

@@ -19,6 +19,7 @@
 #include "server/http/headers.h"
 #include "server/http/http.h"
 #include "server/http/lingering.h"
+#include "server/http/metrics.h"
 #include "server/http/offload.h"
 #include "server/http/router.h"
 #include "server/http/target.h"
@@ -35,6 +36,7 @@ struct request_context {
     struct deadlines *deadlines;
     struct offload *offload;
     struct lingering *lingering;
+    struct metrics metrics;
     atomic_bool stopping;
     atomic_int active; /* requests under way */
     atomic_int renders;

@@ -230,7 +230,10 @@ struct queue_status queue_status(struct queue *queue)
 {
     pthread_mutex_lock(&queue->lock);
     struct queue_status status = {.waiting = schedule_waiting(queue->schedule),
-                                  .running = schedule_running(queue->schedule)};
+                                  .running = schedule_running(queue->schedule),
+                                  .done = queue->ended[STORE_DONE],
+                                  .failed = queue->ended[STORE_FAILED],
+                                  .cancelled = queue->ended[STORE_CANCELLED]};
     pthread_mutex_unlock(&queue->lock);
     return status;
 }

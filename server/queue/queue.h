@@ -72,6 +72,7 @@ int queue_running(struct queue *queue, char ids[QUEUE_RUNNING_MAX][ID_BYTES]);
 
 struct queue_status {
     int waiting, running;
+    unsigned long done, failed, cancelled; /* ended since the start */
 };
 struct queue_status queue_status(struct queue *queue);
 

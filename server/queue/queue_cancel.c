@@ -52,8 +52,10 @@ static void settle(struct queue *queue, const char *id, bool recorded)
     struct job *job = schedule_find(queue->schedule, id);
     if (job != NULL && !job->running) {
         job->cancelled = recorded;
-        if (recorded)
+        if (recorded) {
+            queue->ended[STORE_CANCELLED]++;
             queue_watch_end(queue, job);
+        }
     }
     pthread_mutex_unlock(&queue->lock);
 }

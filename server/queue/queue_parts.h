@@ -30,6 +30,7 @@ struct queue {
     struct schedule *schedule;
     int reserved;       /* jobs whose row is being committed … */
     uint64_t additions; /* … and how many times one was, well or not */
+    unsigned long ended[STORE_CANCELLED + 1]; /* since the start, by state */
 };
 
 /** A runner: takes jobs and sees them to their end until the queue stops. */

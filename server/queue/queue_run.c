@@ -96,6 +96,7 @@ static bool finish(struct queue *queue, struct job *job, enum store_state state,
     if (!recorded)
         return false;
     pthread_mutex_lock(&queue->lock);
+    queue->ended[state]++;
     queue_watch_end(queue, job);
     pthread_mutex_unlock(&queue->lock);
     return true;

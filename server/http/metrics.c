@@ -1,0 +1,142 @@
+#include "server/http/metrics.h"
+
+#include <dirent.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <sys/resource.h>
+#include <unistd.h>
+
+#include "server/http/reply.h"
+#include "server/http/resources.h"
+
+void metrics_count(struct metrics *metrics, unsigned status, int64_t body_bytes)
+{
+    unsigned class = status / 100;
+    if (class >= 1 && class <= METRICS_CLASSES)
+        atomic_fetch_add_explicit(&metrics->answers[class - 1], 1, memory_order_relaxed);
+    if (body_bytes > 0)
+        atomic_fetch_add_explicit(&metrics->body_bytes, (unsigned long long)body_bytes,
+                                  memory_order_relaxed);
+}
+
+static void head(FILE *out, const char *name, const char *type, const char *help)
+{
+    fprintf(out, "# HELP %s %s\n# TYPE %s %s\n", name, help, name, type);
+}
+
+static void gauge(FILE *out, const char *name, const char *help, double value)
+{
+    head(out, name, "gauge", help);
+    fprintf(out, "%s %.17g\n", name, value);
+}
+
+static void counter(FILE *out, const char *name, const char *help,
+                    unsigned long long value)
+{
+    head(out, name, "counter", help);
+    fprintf(out, "%s %llu\n", name, value);
+}
+
+static void write_http(FILE *out, struct request_context *shared)
+{
+    static const char answers[] = "residuum_http_responses_total";
+    struct metrics *metrics = &shared->metrics;
+    head(out, answers, "counter", "Answers sent, by class of status.");
+    for (int i = 0; i < METRICS_CLASSES; i++)
+        fprintf(out, "%s{code=\"%dxx\"} %lu\n", answers, i + 1,
+                atomic_load(&metrics->answers[i]));
+    counter(out, "residuum_http_request_body_bytes_total",
+            "Bytes of request bodies read, of requests answered.",
+            atomic_load(&metrics->body_bytes));
+    gauge(out, "residuum_http_requests_in_progress",
+          "Requests under way, this one included.", atomic_load(&shared->active));
+    gauge(out, "residuum_renders_in_progress", "Test signals being rendered.",
+          atomic_load(&shared->renders));
+}
+
+static void write_work(FILE *out, const struct http_config *config, bool stopping)
+{
+    static const char ended[] = "residuum_analyses_ended_total";
+    struct queue_status queue = queue_status(config->queue);
+    struct http_workers workers;
+    config->services.status(config->services.context, &workers);
+    gauge(out, "residuum_ready", "1 when work is taken, else 0.",
+          workers.alive > 0 && !stopping);
+    gauge(out, "residuum_analyses_waiting", "Analyses that wait for a worker.",
+          queue.waiting);
+    gauge(out, "residuum_analyses_running", "Analyses that run.", queue.running);
+    head(out, ended, "counter", "Analyses that have ended, by how.");
+    fprintf(out, "%s{state=\"done\"} %lu\n", ended, queue.done);
+    fprintf(out, "%s{state=\"failed\"} %lu\n", ended, queue.failed);
+    fprintf(out, "%s{state=\"cancelled\"} %lu\n", ended, queue.cancelled);
+    gauge(out, "residuum_workers_alive", "Worker processes alive.", workers.alive);
+    gauge(out, "residuum_workers_busy", "Worker processes at work.", workers.busy);
+    counter(out, "residuum_worker_crashes_total", "Deaths of workers not caused here.",
+            workers.crashes);
+    counter(out, "residuum_worker_timeouts_total", "Workers killed past their deadline.",
+            workers.timeouts);
+    counter(out, "residuum_worker_retirements_total",
+            "Workers replaced after their share of jobs.", workers.retired);
+    gauge(out, "residuum_disk_free_bytes", "Bytes free on the disk of the state folder.",
+          (double)spool_free_bytes(config->spool));
+}
+
+/* Named as other programs name them; left out where the system does not tell. */
+static void write_process(FILE *out, const struct metrics *metrics)
+{
+    unsigned long pages;
+    struct rlimit files;
+    gauge(out, "process_start_time_seconds", "When it began, in seconds since 1970.",
+          (double)metrics->started_ms / 1000);
+    FILE *memory = fopen("/proc/self/statm", "re");
+    if (memory != NULL && fscanf(memory, "%*u %lu", &pages) == 1)
+        gauge(out, "process_resident_memory_bytes", "Memory held by the daemon.",
+              (double)pages * (double)sysconf(_SC_PAGESIZE));
+    if (memory != NULL)
+        fclose(memory);
+    DIR *open_files = opendir("/proc/self/fd");
+    if (open_files != NULL) {
+        int count = -3; /* ".", ".." and that of the folder */
+        while (readdir(open_files) != NULL)
+            count++;
+        closedir(open_files);
+        gauge(out, "process_open_fds", "File descriptors open.", count);
+    }
+    if (getrlimit(RLIMIT_NOFILE, &files) == 0)
+        gauge(out, "process_max_fds", "File descriptors that may be open.",
+              (double)files.rlim_cur);
+}
+
+static void answer(struct request *request)
+{
+    struct request_context *shared = request->shared;
+    char *text = NULL;
+    size_t bytes = 0;
+    struct MHD_Response *response = NULL;
+    FILE *out = open_memstream(&text, &bytes);
+    if (out != NULL) {
+        head(out, "residuum_build_info", "gauge", "The version that runs.");
+        fprintf(out, "residuum_build_info{version=\"%s\"} 1\n", RESIDUUM_VERSION);
+        write_work(out, &shared->config, atomic_load(&shared->stopping));
+        write_http(out, shared);
+        write_process(out, &shared->metrics);
+        if (fclose(out) == 0)
+            response =
+                MHD_create_response_from_buffer(bytes, text, MHD_RESPMEM_MUST_FREE);
+    }
+    if (response == NULL)
+        free(text);
+    reply_response(request, MHD_HTTP_OK, "text/plain; version=0.0.4; charset=utf-8",
+                   response);
+}
+
+const struct route metrics_routes[] = {
+    {.method = "GET",
+     .path = "/metrics",
+     .query = "",
+     .summary = "Counters and gauges of the daemon in the text format of Prometheus.",
+     .replies = "200 text/plain",
+     .answer = answer},
+    {0},
+};

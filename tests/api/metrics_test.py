@@ -1,0 +1,110 @@
+"""/metrics in the text format of Prometheus (exposition format 0.0.4), by a strict reading of
+it; names by its conventions (base units, `_total` for counters); and numbers that follow what
+happens."""
+
+import os
+import re
+
+import harness
+import waves
+
+TONE = waves.wav(waves.tone(duration_s=1, noise_dbfs=-100))
+NAME = r"[a-zA-Z_:][a-zA-Z0-9_:]*"
+SAMPLE = re.compile(rf'({NAME})(?:\{{({NAME})="([^"\\\n]*)"\}})? (-?[0-9.e+-]+)')
+
+
+class Metrics(harness.DaemonCase):
+    OPTIONS = ("--workers", "1")
+
+    def read(self):
+        """{(name, label value): number} after checking every line."""
+        answer = self.daemon.get("/metrics")
+        self.assertEqual(answer.status, 200)
+        self.assertEqual(
+            answer.headers["content-type"], "text/plain; version=0.0.4; charset=utf-8")
+        self.assertEqual(answer.headers["cache-control"], "no-store")
+        text = answer.body.decode("ascii")
+        self.assertTrue(text.endswith("\n"))
+        samples, types, helped = {}, {}, set()
+        for line in text.splitlines():
+            if told := re.fullmatch(rf"# HELP ({NAME}) \S.*\.", line):
+                self.assertNotIn(told[1], helped)
+                helped.add(told[1])
+            elif told := re.fullmatch(rf"# TYPE ({NAME}) (counter|gauge)", line):
+                self.assertIn(told[1], helped)
+                types[told[1]] = told[2]
+                last = told[1]
+            else:
+                told = SAMPLE.fullmatch(line)
+                self.assertTrue(told, line)
+                self.assertEqual(told[1], last, "samples follow their TYPE")
+                self.assertNotIn((told[1], told[3]), samples)
+                samples[told[1], told[3]] = float(told[4])
+        self.assertEqual(set(types), helped)
+        for name, kind in types.items():
+            self.assertEqual(kind == "counter", name.endswith("_total"), name)
+        self.assertNotRegex(text, r"(cap|ana)_[a-z2-7]{20}")
+        return samples
+
+    def test_every_line_is_of_the_format(self):
+        samples = self.read()
+        self.assertEqual(samples["residuum_ready", None], 1)
+        version = self.daemon.get("/v1/").json["version"]
+        self.assertEqual(samples["residuum_build_info", version], 1)
+
+    def test_numbers_follow_what_happens(self):
+        before = self.read()
+        capture = self.daemon.upload(TONE).json["id"]
+        done = self.daemon.wait_for_end(self.daemon.analyse(capture))
+        self.assertEqual(done["state"], "done")
+        failed = self.daemon.wait_for_end(self.daemon.analyse(capture, {"channels": [9]}))
+        self.assertEqual(failed["state"], "failed")
+        self.assertEqual(self.daemon.get("/v1/nothing").status, 404)
+        after = self.read()
+
+        def grown(name, label=None):
+            return after[name, label] - before[name, label]
+        self.assertEqual(grown("residuum_analyses_ended_total", "done"), 1)
+        self.assertEqual(grown("residuum_analyses_ended_total", "failed"), 1)
+        self.assertEqual(grown("residuum_analyses_ended_total", "cancelled"), 0)
+        self.assertEqual(grown("residuum_http_responses_total", "4xx"), 1)
+        self.assertGreaterEqual(grown("residuum_http_responses_total", "2xx"), 6)
+        self.assertGreaterEqual(grown("residuum_http_request_body_bytes_total"), len(TONE))
+        self.assertEqual(after["residuum_analyses_running", None], 0)
+        self.assertEqual(after["residuum_analyses_waiting", None], 0)
+
+    def test_process_is_told_as_the_system_tells_it(self):
+        samples = self.read()
+        folder = f"/proc/{self.daemon.process.pid}"
+        with open(folder + "/statm", encoding="ascii") as statm:
+            memory = int(statm.read().split()[1]) * os.sysconf("SC_PAGESIZE")
+        self.assertAlmostEqual(
+            samples["process_resident_memory_bytes", None], memory, delta=0.2 * memory)
+        # one more or less: the connection that asks
+        self.assertAlmostEqual(
+            samples["process_open_fds", None], len(os.listdir(folder + "/fd")), delta=2)
+        self.assertLess(samples["process_open_fds", None], samples["process_max_fds", None])
+        self.assertAlmostEqual(samples["process_start_time_seconds", None],
+                               os.stat(self.daemon.log_path).st_ctime, delta=60)
+
+    def test_waiting_and_cancelled_are_counted(self):
+        daemon = harness.Daemon("--workers", "1")
+        try:
+            capture = daemon.upload(TONE).json["id"]
+            daemon.stop_workers()
+            first, second = daemon.analyse(capture), daemon.analyse(capture)
+            text = daemon.get("/metrics").body.decode()
+            self.assertRegex(text, r"(?m)^residuum_analyses_waiting [12]$")
+            for analysis in (second, first):
+                self.assertEqual(
+                    daemon.ask("POST", f"/v1/analyses/{analysis}/cancel").status, 200)
+                self.assertEqual(daemon.wait_for_end(analysis)["state"], "cancelled")
+            text = daemon.get("/metrics").body.decode()
+            self.assertRegex(
+                text, r'(?m)^residuum_analyses_ended_total\{state="cancelled"\} 2$')
+        finally:
+            daemon.stop()
+
+
+if __name__ == "__main__":
+    harness.main()
