@@ -97,7 +97,8 @@ struct sums {
  * another reading: within a group e^{−iδt} is 1 − iδt − (δt)²/2, t² taken as its mean. */
 static struct sums sums_at(const struct groups *groups, double away)
 {
-    struct sums sums = {0, 0};
+    enum { SOME = 16 }; /* added up first: rounding grows with the number of additions */
+    struct sums sums = {0, 0}, some = {0, 0};
     double delta = 2 * M_PI * away, length = groups->length;
     double mean_t2 = (length * length - 1) / 12;
     for (int g = 0; g < groups->count; g++) {
@@ -110,10 +111,24 @@ static struct sums sums_at(const struct groups *groups, double away)
             plain *= turn;
             timed *= turn;
         }
-        sums.plain += plain;
-        sums.timed += timed + group->centre * plain;
+        some.plain += plain;
+        some.timed += timed + group->centre * plain;
+        if (g % SOME == SOME - 1 || g == groups->count - 1) {
+            sums.plain += some.plain;
+            sums.timed += some.timed;
+            some = (struct sums){0, 0};
+        }
     }
     return sums;
+}
+
+/* Takes away what the tone's image at the negative frequency adds to the sums. */
+static struct sums without_image(struct sums sums, const struct window *window,
+                                 double cycles)
+{
+    struct window_sums far = window_sums_at(window, 2 * cycles);
+    double complex image = conj(sums.plain) / window->sum;
+    return (struct sums){sums.plain - image * far.plain, sums.timed - image * far.timed};
 }
 
 struct tone_fit tone_fit_segment(const struct tone_fit_segment *segment,
@@ -125,7 +140,7 @@ struct tone_fit tone_fit_segment(const struct tone_fit_segment *segment,
     struct groups groups;
     assert(window->length >= BLOCK);
     demodulate(segment, from, transform, &groups);
-    struct sums sums = sums_at(&groups, 0);
+    struct sums sums = without_image(sums_at(&groups, 0), window, from);
     for (int i = 0; i < steps && cabs(sums.plain) > 0; i++) {
         double step = cimag(sums.timed / sums.plain) / (2 * M_PI * window->time_spread);
         step = fmax(-bin / 2, fmin(bin / 2, step));
@@ -137,7 +152,7 @@ struct tone_fit tone_fit_segment(const struct tone_fit_segment *segment,
             away = 0;
             demodulate(segment, from, NULL, &groups);
         }
-        sums = sums_at(&groups, away);
+        sums = without_image(sums_at(&groups, away), window, from + away);
     }
     double cycles = from + away;
     return (struct tone_fit){cycles, (from - cycles) + away,

@@ -89,6 +89,35 @@ double window_transform(enum window_kind kind, double bins)
     return value;
 }
 
+/* Σ e^{−iθt} and Σ t·e^{−iθt}: e^{iθ/2}·sin(Nθ/2)/sin(θ/2), and i times its derivative.
+ */
+static struct window_sums plain_sums(int length, double cycles)
+{
+    double half = M_PI * (cycles - rint(cycles)), turns = cycles * length;
+    double below = sin(half), above = sin(M_PI * (turns - 2 * rint(turns / 2)));
+    double complex turn = cos(half) + I * below;
+    if (fabs(below) < 1e-12)
+        return (struct window_sums){length, -0.5 * length};
+    double ratio = above / below;
+    double slope =
+        (length * cos(M_PI * (turns - 2 * rint(turns / 2))) - ratio * cos(half)) /
+        (2 * below);
+    return (struct window_sums){turn * ratio, I * turn * (slope + 0.5 * I * ratio)};
+}
+
+struct window_sums window_sums_at(const struct window *window, double cycles)
+{
+    const double *terms = terms_of(window->kind), bin = 1.0 / window->length;
+    struct window_sums sums = {0, 0};
+    for (int m = 1 - TERMS_MAX; m < TERMS_MAX; m++) {
+        struct window_sums part = plain_sums(window->length, cycles + m * bin);
+        double share = m == 0 ? terms[0] : terms[abs(m)] / 2;
+        sums.plain += share * part.plain;
+        sums.timed += share * part.timed;
+    }
+    return sums;
+}
+
 double window_leakage(enum window_kind kind, double offset, int half)
 {
     enum { FARTHEST = 2000 };

@@ -14,6 +14,7 @@
 #ifndef ANALYSIS_DSP_WINDOW_H
 #define ANALYSIS_DSP_WINDOW_H
 
+#include <complex.h>
 #include <stdbool.h>
 
 #include "analysis/core/problem.h"
@@ -41,6 +42,13 @@ void window_free(struct window *window);
  * divided by the length: the shape of a tone's main lobe. Real, since the window is
  * symmetric. */
 double window_transform(enum window_kind kind, double bins);
+
+/** Σ w·e^{−iθt} and Σ t·w·e^{−iθt}, θ = 2π·cycles, t from −length/2 to length/2 − 1: what
+ * a window holds of a tone so far away, exactly. */
+struct window_sums {
+    double complex plain, timed;
+};
+struct window_sums window_sums_at(const struct window *window, double cycles);
 
 /** Share of a tone's power that falls outside the bins −half … half when the tone lies
  *  `offset` bins (within ±½) from bin 0: what side lobes leak. Terms beyond 2000 bins are

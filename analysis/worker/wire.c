@@ -159,10 +159,9 @@ static enum wire_status read_exactly(int socket, int64_t deadline_ms, bool first
                                      void *bytes, size_t want, struct wire_frame *frame)
 {
     size_t have = 0;
+    /* Without a deadline there is nothing to wait for but the bytes themselves. */
+    int wait = deadline_ms < 0 ? 0 : MSG_DONTWAIT;
     while (have < want) {
-        enum wire_status status = wait_readable(socket, deadline_ms);
-        if (status != WIRE_OK)
-            return status;
         struct iovec piece = {(char *)bytes + have, want - have};
         union {
             struct cmsghdr align;
@@ -172,9 +171,15 @@ static enum wire_status read_exactly(int socket, int64_t deadline_ms, bool first
                                  .msg_iovlen = 1,
                                  .msg_control = control.bytes,
                                  .msg_controllen = sizeof control.bytes};
-        ssize_t count = recvmsg(socket, &message, MSG_CMSG_CLOEXEC | MSG_DONTWAIT);
-        if (count < 0 && (errno == EINTR || errno == EAGAIN || errno == EWOULDBLOCK))
+        ssize_t count = recvmsg(socket, &message, MSG_CMSG_CLOEXEC | wait);
+        if (count < 0 && errno == EINTR)
             continue;
+        if (count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) {
+            enum wire_status status = wait_readable(socket, deadline_ms);
+            if (status != WIRE_OK)
+                return status;
+            continue;
+        }
         if (count < 0 && !(errno == ECONNRESET && have == 0))
             return WIRE_BROKEN;
         if (count <= 0)

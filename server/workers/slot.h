@@ -29,6 +29,7 @@ struct slot {
     pid_t pid;
     int socket;
     bool unexpected;    /* ENDING: nobody here wanted that */
+    bool watched;       /* the pool's thread is told when the process ends */
     unsigned long jobs; /* served by this process */
     int early_deaths;   /* in a row: of processes that served none */
     int64_t due_ms;

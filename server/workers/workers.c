@@ -104,8 +104,10 @@ static bool all_empty(const struct workers *workers)
     return true;
 }
 
-/** Sleeps until a starting or idle worker speaks or dies, a wake-up, or sleep_ms. Sockets
- * are closed by this thread only, so they stay valid while the lock is open. */
+/** Sleeps until a starting worker speaks, an idle one dies, a wake-up, or sleep_ms. An
+ * idle worker becomes busy without a word to this thread, which therefore does not listen
+ * to what it says: its answer would wake two. Sockets are closed by this thread only, so
+ * they stay valid while the lock is open. */
 static void sleep_and_listen(struct workers *workers, int sleep_ms)
 {
     struct pollfd waits[SLOTS_MAX + 1];
@@ -114,10 +116,12 @@ static void sleep_and_listen(struct workers *workers, int sleep_ms)
     waits[count++] = (struct pollfd){.fd = workers->wake, .events = POLLIN};
     for (int i = 0; i < workers->slot_count; i++) {
         struct slot *slot = &workers->slots[i];
-        if (slot->state == SLOT_STARTING || slot->state == SLOT_IDLE) {
-            slots[count] = slot;
-            waits[count++] = (struct pollfd){.fd = slot->socket, .events = POLLIN};
-        }
+        slot->watched = slot->state == SLOT_STARTING || slot->state == SLOT_IDLE;
+        if (!slot->watched)
+            continue;
+        slots[count] = slot;
+        waits[count++] = (struct pollfd){
+            .fd = slot->socket, .events = slot->state == SLOT_STARTING ? POLLIN : 0};
     }
     pthread_mutex_unlock(&workers->lock);
     poll(waits, count, sleep_ms);
@@ -331,7 +335,8 @@ static void give_back(struct workers *workers, struct slot *slot,
     } else {
         slot->state = SLOT_IDLE;
     }
-    wake_thread(workers);
+    if (slot->state != SLOT_IDLE || !slot->watched)
+        wake_thread(workers);
     pthread_cond_broadcast(&workers->changed);
 }
 

@@ -1,7 +1,7 @@
-/* limit FILE FRAMES_PER_READ REPEATS: for each line read from standard input, decodes the
- * recording with libsndfile and runs the transforms that spectra of 2^18 samples with 50 %
- * overlap need at least: 2·frames/2^18 for each channel, real, in place, planned before.
- * Prints the seconds it took, decoding and transforms apart. */
+/* limit FILE: for each line read from standard input, decodes the
+ * recording with libsndfile and runs the transforms that spectra of 2^18 samples, half
+ * overlapping, need at least: 2·frames/2^18 for each channel, real, in place, planned
+ * before. Prints the seconds it took, decoding and transforms apart. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <time.h>
