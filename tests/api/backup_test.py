@@ -164,6 +164,9 @@ class UnderLoad(Case):
                 seed += 1
                 capture = self.daemon.upload(recording(seed)).json
                 self.daemon.wait_for_end(self.daemon.analyse(capture["id"]))
+                if seed % 2:
+                    gone = self.daemon.ask("DELETE", capture["links"]["self"])
+                    assert gone.status == 204, gone
         except Exception as fault:  # told by the test's own thread
             self.faults.append(fault)
 
