@@ -28,7 +28,7 @@ SHORT_ROUNDS = 6
 TESTERS = 3
 # Long enough that workers are at it when they are killed.
 BODIES = [waves.wav(waves.tone(duration_s=duration_s, channels=2, noise_dbfs=-90), bits=16)
-          for duration_s in (1.2, 3, 8)]
+          for duration_s in (1.2, 4, 16)]
 
 
 class Tester(threading.Thread):
