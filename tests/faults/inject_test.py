@@ -20,7 +20,7 @@ from ledger import Ledger, Lost, harness, need
 import waves  # beside the harness
 
 # Call → the step between the places of a short run.
-CALLS = {"write": 7, "fsync": 2, "fdatasync": 2, "rename": 1}
+CALLS = {"write": 11, "fsync": 3, "fdatasync": 3, "rename": 1}
 TONE = waves.wav(waves.tone(duration_s=1.5, noise_dbfs=-100), bits=16)
 OTHER = waves.wav(waves.tone(duration_s=1.5, noise_dbfs=-100, seed=2), bits=16)
 GONE = (ConnectionError, http.client.HTTPException, TimeoutError)
