@@ -52,7 +52,7 @@ bool captures_find(const struct request *request, const char *id,
 static void answer_item(struct request *request)
 {
     struct server_problem problem = {0};
-    struct store_capture capture;
+    struct store_capture capture = {0};
     if (!captures_find(request, request_argument(request, 0), &capture, &problem)) {
         reply_problem(request, &problem);
         return;

@@ -3,8 +3,16 @@ refuses them."""
 
 import concurrent.futures
 import hashlib
+import http.client
 import json
+import os
+import pathlib
 import random
+import shutil
+import signal
+import tempfile
+import time
+import unittest
 import urllib.parse
 
 import harness
@@ -306,6 +314,51 @@ class Pages(Case):
         query = urllib.parse.parse_qs(urllib.parse.urlparse(page["links"]["next"]).query)
         self.assertEqual((query["tester"], query["limit"]), (["local"], ["1"]))
         self.assertEqual(list(query), ["tester", "limit", "cursor"])
+
+
+class Killed(unittest.TestCase):
+    """Killed in the middle of removals: a row has its files, and a file its row."""
+
+    def test_rows_and_files_agree_after_the_next_start(self):
+        state = tempfile.mkdtemp(prefix="residuum-state-")
+        self.addCleanup(shutil.rmtree, state, ignore_errors=True)
+        bodies = [waves.wav(waves.tone(500 + i, duration_s=0.5)) for i in range(12)]
+        for delay_s in (0.001, 0.005, 0.02, 0.04):
+            daemon = harness.Daemon(state=state)
+            paths = []
+            for body in bodies:
+                capture = daemon.upload(body).json
+                daemon.wait_for_end(daemon.analyse(capture["id"]))
+                paths.append(capture["links"]["self"])
+            acknowledged = []
+
+            def remove(path):
+                try:
+                    if daemon.ask("DELETE", path).status == 204:
+                        acknowledged.append(path)
+                except (OSError, http.client.HTTPException):
+                    pass
+
+            with concurrent.futures.ThreadPoolExecutor(3) as pool:
+                done = [pool.submit(remove, path) for path in paths]
+                time.sleep(delay_s)
+                os.kill(daemon.process.pid, signal.SIGKILL)
+                concurrent.futures.wait(done)
+            daemon.kill()
+            daemon = harness.Daemon(state=state)
+            for path in acknowledged:
+                self.assertEqual(daemon.get(path).status, 404)
+            captures = daemon.get("/v1/captures?limit=200").json["captures"]
+            for capture in captures:
+                self.assertEqual(daemon.get(capture["links"]["audio"]).status, 200)
+            self.assertEqual({pathlib.Path(name).name for name in daemon.files("objects")},
+                             {capture["sha256"] for capture in captures})
+            analyses = daemon.get("/v1/analyses?limit=200").json["analyses"]
+            self.assertEqual({pathlib.Path(name).name for name in daemon.files("results")},
+                             {analysis["id"] for analysis in analyses})
+            print(f"killed after {delay_s} s: {len(acknowledged)} of {len(paths)} removed,"
+                  f" {len(daemon.files('orphans'))} orphans so far")
+            daemon.stop()
 
 
 if __name__ == "__main__":
