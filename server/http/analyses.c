@@ -116,10 +116,12 @@ static void reply_analysis(struct request *request, const struct queue_view *vie
 {
     char text[80];
     bool ended = analyses_ended(view), created = kind == ANALYSES_ADDED;
+    /* Who did not ask to wait gets a 202 however fast it ends. */
+    bool accepted = created && (!ended || wait_s(request) <= 0);
     if (ended && kind == ANALYSES_STATE)
         reply_json_tagged(request, view->analysis.id, analyses_object(view));
     else
-        reply_json(request, created && !ended ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
+        reply_json(request, accepted ? MHD_HTTP_ACCEPTED : MHD_HTTP_OK,
                    analyses_object(view));
     if (!ended)
         reply_header(request, "Retry-After", "1");

@@ -20,7 +20,7 @@ bool analyses_find(const struct request *request, const char *id, struct queue_v
  * prefers to wait, once it has ended (the request is suspended and this called again). */
 enum analyses_answer {
     ANALYSES_STATE,
-    ANALYSES_ADDED,     /* just now: 202 and its Location */
+    ANALYSES_ADDED,     /* 202 and its Location; 200 once it has ended, if waited for */
     ANALYSES_CANCELLED, /* its end is near, and waited for */
 };
 void analyses_answer(struct request *request, enum analyses_answer kind);
