@@ -7,25 +7,6 @@
 #include "server/base/limits.h"
 #include "server/http/resources.h"
 
-static const struct route *const tables[] = {
-    root_routes,
-    health_routes,
-    measurements_routes,
-    captures_routes,
-    captures_change_routes,
-    audio_routes,
-    upload_routes,
-    analyses_routes,
-    analyses_end_routes,
-    order_routes,
-    result_routes,
-    curve_routes,
-    signals_routes,
-    problems_routes,
-    metrics_routes,
-    NULL,
-};
-
 static bool is_unsafe(const char *method)
 {
     return strcmp(method, "GET") != 0 && strcmp(method, "HEAD") != 0 &&
@@ -68,7 +49,8 @@ static bool check_route(struct request *request, const char *method,
                  "GET, HEAD, POST, PATCH, DELETE, OPTIONS");
         return true;
     }
-    if (!router_match(tables, method, &request->target, &request->match, problem))
+    if (!router_match(resources_tables, method, &request->target, &request->match,
+                      problem))
         return false;
     const struct route *route = request->match.route;
     if (route == NULL)

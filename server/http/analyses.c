@@ -266,6 +266,7 @@ const struct route analyses_routes[] = {
      .summary =
          "Tells the state of an analysis; with Prefer: wait=N once it has ended, or "
          "after N seconds.",
+     .headers = "Prefer",
      .replies = "200 analysis, 304 -",
      .problems = "not_found",
      .answer = answer_item},

@@ -55,7 +55,9 @@ const struct route audio_routes[] = {
      .query = "",
      .summary = "The recording's bytes as they were uploaded; ranges and conditional "
                 "requests are served.",
-     .replies = "200 application/octet-stream, 206 application/octet-stream, 304 -",
+     .replies = "200 audio/wav, 200 audio/flac, 200 audio/aiff, "
+                "200 application/octet-stream, 206 audio/wav, 206 audio/flac, "
+                "206 audio/aiff, 206 application/octet-stream, 304 -",
      .problems = "not_found audio_expired range_not_satisfiable",
      .work = work},
     {0},

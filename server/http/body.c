@@ -5,6 +5,7 @@
 
 #include "server/base/limits.h"
 #include "server/http/target.h"
+#include "server/http/words.h"
 
 bool body_append(struct body *body, const char *piece, size_t count,
                  struct server_problem *problem)
@@ -92,20 +93,45 @@ bool body_parse(const struct body *body, json_t **ret, struct server_problem *pr
     return true;
 }
 
-bool body_check_known(const json_t *object, const char *known,
-                      struct server_problem *problem)
+/* Fills `known` with the names alone, and `needed` with those that end in '!'. */
+static void split_fields(const char *fields, char known[TARGET_LIST_BYTES],
+                         char needed[TARGET_LIST_BYTES])
 {
+    char word[WORDS_BYTES];
+    known[0] = needed[0] = '\0';
+    while (words_next(&fields, ' ', word)) {
+        size_t length = strcspn(word, "!");
+        bool must = word[length] == '!';
+        word[length] = '\0';
+        words_append(word, known, TARGET_LIST_BYTES);
+        if (must)
+            words_append(word, needed, TARGET_LIST_BYTES);
+    }
+}
+
+bool body_check_fields(const json_t *object, const char *fields,
+                       struct server_problem *problem)
+{
+    char known[TARGET_LIST_BYTES], needed[TARGET_LIST_BYTES], list[TARGET_LIST_BYTES];
+    char word[WORDS_BYTES];
     const char *name;
     json_t *value;
+    split_fields(fields, known, needed);
     json_object_foreach((json_t *)object, name, value)
     {
         if (target_word_among(name, known))
             continue;
-        char list[TARGET_LIST_BYTES];
         target_list_words(known, list);
         return server_problem_set(problem, SERVER_PROBLEM_UNKNOWN_FIELD, name,
                                   "There is no field \"%.60s\" here; known: %s.", name,
                                   list[0] != '\0' ? list : "none");
+    }
+    for (const char *at = needed; words_next(&at, ' ', word);) {
+        if (json_object_get(object, word) != NULL)
+            continue;
+        target_list_words(needed, list);
+        return server_problem_set(problem, SERVER_PROBLEM_MISSING_FIELD, word,
+                                  "The field %s is missing; needed: %s.", word, list);
     }
     return true;
 }
@@ -114,11 +140,8 @@ const char *body_text(const json_t *object, const char *field,
                       struct server_problem *problem)
 {
     const json_t *value = json_object_get(object, field);
-    if (value == NULL)
-        server_problem_set(problem, SERVER_PROBLEM_MISSING_FIELD, field,
-                           "The field %s is missing; it must be text.", field);
-    else if (!json_is_string(value))
+    if (!json_is_string(value))
         server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, field,
                            "The field %s must be text.", field);
-    return value == NULL ? NULL : json_string_value(value);
+    return json_string_value(value);
 }

@@ -24,12 +24,13 @@ void body_free(struct body *body);
 bool body_parse(const struct body *body, json_t **ret, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** Refuses members not among `known` (separated by spaces): UNKNOWN_FIELD. */
-bool body_check_known(const json_t *object, const char *known,
-                      struct server_problem *problem) __attribute__((warn_unused_result));
+/** Refuses members not among `fields` (names separated by spaces): UNKNOWN_FIELD; and the
+ * lack of one whose name ends in '!' there: MISSING_FIELD. */
+bool body_check_fields(const json_t *object, const char *fields,
+                       struct server_problem *problem)
+    __attribute__((warn_unused_result));
 
-/** A member that must be there and be text, borrowed; NULL with MISSING_FIELD or
- *  OUT_OF_RANGE. */
+/** A member that is there and must be text, borrowed; NULL with OUT_OF_RANGE. */
 const char *body_text(const json_t *object, const char *field,
                       struct server_problem *problem);
 

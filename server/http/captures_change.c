@@ -38,8 +38,7 @@ static bool change(struct request *request, struct store_capture *ret,
     struct store *store = request->shared->config.store;
     const char *id = request_argument(request, 0);
     const json_t *body = request->json;
-    if (!body_check_known(body, "name note pinned", problem) ||
-        !read_text(body, "name", LIMIT_NAME_BYTES, false, &change.name, problem) ||
+    if (!read_text(body, "name", LIMIT_NAME_BYTES, false, &change.name, problem) ||
         !read_text(body, "note", LIMIT_NOTE_BYTES, true, &change.note, problem) ||
         !read_pinned(body, &change.pinned, problem) ||
         !captures_find(request, id, ret, problem))

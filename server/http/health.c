@@ -20,6 +20,11 @@ static void answer(struct request *request)
 }
 
 const struct route health_routes[] = {
-    {.method = "GET", .path = "/v1/health", .query = "", .answer = answer},
+    {.method = "GET",
+     .path = "/v1/health",
+     .query = "",
+     .summary = "Whether the daemon is alive and would take work.",
+     .replies = "200 health, 503 health",
+     .answer = answer},
     {0},
 };

@@ -12,6 +12,7 @@
 #include "server/http/listener.h"
 #include "server/http/reply.h"
 #include "server/http/request.h"
+#include "server/http/resources.h"
 
 enum {
     SERVING_THREADS_MIN = 4,
@@ -75,13 +76,20 @@ static void reply_options(struct request *request)
     reply_header(request, "Allow", request->match.allowed);
 }
 
+/* Whatever the route does with it, the body has no members but those of its table. */
+static bool read_json(struct request *request)
+{
+    return body_parse(&request->body, &request->json, &request->refusal) &&
+           body_check_fields(request->json, request->match.route->fields,
+                             &request->refusal);
+}
+
 /* The body is in: takes the request one step further. */
 static void advance(struct request *request)
 {
     const struct route *route = request->match.route;
     bool unread = request_lacks_json(request);
-    if (request->refusal.code != SERVER_PROBLEM_NONE ||
-        (unread && !body_parse(&request->body, &request->json, &request->refusal)))
+    if (request->refusal.code != SERVER_PROBLEM_NONE || (unread && !read_json(request)))
         reply_problem(request, &request->refusal);
     else if (route == NULL)
         reply_options(request);
@@ -273,7 +281,9 @@ bool http_start(const struct http_config *config, struct http **ret,
                                             .time_ms = INTAKE_DROP_MS,
                                             .silent_ms = LINGER_SILENT_MS,
                                             .bytes = INTAKE_DROP_BYTES};
-    if (lingering_start(&linger, &http->shared.lingering, problem) &&
+    if (openapi_new(resources_tables, config->catalogue, &http->shared.openapi,
+                    problem) &&
+        lingering_start(&linger, &http->shared.lingering, problem) &&
         deadlines_start(&http->shared.deadlines, problem) &&
         offload_start(BLOCKING_THREADS, &http->shared.offload, problem) &&
         listen_and_serve(http, problem)) {
@@ -325,5 +335,6 @@ void http_stop(struct http *http)
     connections_stop(http->shared.connections);
     lingering_stop(http->shared.lingering);
     deadlines_stop(http->shared.deadlines);
+    openapi_free(http->shared.openapi);
     free(http);
 }

@@ -19,10 +19,18 @@ static void answer_item(struct request *request)
 }
 
 const struct route measurements_routes[] = {
-    {.method = "GET", .path = "/v1/measurements", .query = "", .answer = answer_list},
+    {.method = "GET",
+     .path = "/v1/measurements",
+     .query = "",
+     .summary = "Lists what can be measured, with all definitions.",
+     .replies = "200 measurements, 304 -",
+     .answer = answer_list},
     {.method = "GET",
      .path = "/v1/measurements/{name}",
      .query = "",
+     .summary = "One measurement: its settings, figures, findings, lists and curves.",
+     .replies = "200 measurement, 304 -",
+     .problems = "not_found",
      .answer = answer_item},
     {0},
 };

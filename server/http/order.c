@@ -42,8 +42,6 @@ static bool add(struct request *request, const struct store_key *key,
 {
     const json_t *measurement, *body = request->json;
     json_t *settings = json_object_get(body, "settings");
-    if (!body_check_known(body, "capture measurement settings floor_capture", problem))
-        return false;
     const char *capture = body_text(body, "capture", problem);
     const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
     if (name == NULL || !check_measurement(request, name, &measurement, problem))
@@ -119,6 +117,7 @@ const struct route order_routes[] = {
      .summary = "Orders an analysis of a recording; with Prefer: wait=N answered once it "
                 "has ended, or after N seconds.",
      .fields = "capture! measurement! settings floor_capture",
+     .headers = "Prefer Idempotency-Key",
      .replies = "202 analysis, 200 analysis",
      .problems = "bad_json too_large not_found unknown_field missing_field out_of_range "
                  "key_reused queue_full disk_full",

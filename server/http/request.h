@@ -21,6 +21,7 @@
 #include "server/http/lingering.h"
 #include "server/http/metrics.h"
 #include "server/http/offload.h"
+#include "server/http/openapi.h"
 #include "server/http/router.h"
 #include "server/http/target.h"
 #include "server/http/values.h"
@@ -35,6 +36,7 @@ struct request_context {
     struct connections *connections;
     struct deadlines *deadlines;
     struct offload *offload;
+    struct openapi *openapi;
     struct lingering *lingering;
     struct metrics metrics;
     atomic_bool stopping;

@@ -29,6 +29,8 @@ struct route {
     const char *summary; /* one sentence */
     const char *fields;  /* JSON body: known members, separated by spaces; "name!" must be
                             there. Others are refused before the handler runs. */
+    const char *headers; /* request headers that matter to it, separated by spaces, beside
+                            those that go with a reply of 304 or 206 */
     const char *replies; /* each success and its schema, separated by commas: "201
                             capture"; "204 -" has no body, "200 audio/wav" is not JSON */
     const char *problems; /* codes, separated by spaces, beside those of every path */

@@ -223,6 +223,7 @@ const struct route upload_routes[] = {
      .body = ROUTE_BODY_STREAM,
      .summary = "Takes a recording: the body is the audio file, sent as it is. Answered "
                 "once it is safe on disk.",
+     .headers = "Content-Digest Idempotency-Key",
      .replies = "201 capture",
      .problems = "body_mangled digest_mismatch too_large not_audio unsupported_format "
                  "no_audio out_of_range key_reused disk_full",

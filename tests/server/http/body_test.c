@@ -109,19 +109,36 @@ static void fields_are_known_and_of_their_type(void **state)
     (void)state;
     json_t *object = json_pack("{s:s, s:i}", "capture", "cap_x", "measurement", 5);
     struct server_problem problem = {0};
-    assert_true(body_check_known(object, "capture measurement settings", &problem));
+    assert_true(
+        body_check_fields(object, "capture! measurement! settings floor", &problem));
     assert_string_equal(body_text(object, "capture", &problem), "cap_x");
-    assert_false(body_check_known(object, "capture settings", &problem));
+    assert_false(body_check_fields(object, "capture! settings", &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_UNKNOWN_FIELD);
     assert_string_equal(problem.field, "measurement");
+    assert_string_equal(problem.detail, "There is no field \"measurement\" here; known: "
+                                        "capture, settings.");
+    problem = (struct server_problem){0};
+    assert_false(body_check_fields(object, "measurement! capture settings!", &problem));
+    assert_int_equal(problem.code, SERVER_PROBLEM_MISSING_FIELD);
+    assert_string_equal(problem.field, "settings");
+    assert_string_equal(problem.detail,
+                        "The field settings is missing; needed: measurement, settings.");
     problem = (struct server_problem){0};
     assert_null(body_text(object, "measurement", &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_OUT_OF_RANGE);
-    problem = (struct server_problem){0};
-    assert_null(body_text(object, "settings", &problem));
-    assert_int_equal(problem.code, SERVER_PROBLEM_MISSING_FIELD);
-    assert_string_equal(problem.field, "settings");
     json_decref(object);
+}
+
+static void a_body_may_be_said_to_have_no_fields(void **state)
+{
+    (void)state;
+    json_t *nothing = json_object(), *something = json_pack("{s:i}", "x", 1);
+    struct server_problem problem = {0};
+    assert_true(body_check_fields(nothing, "", &problem));
+    assert_false(body_check_fields(something, "", &problem));
+    assert_string_equal(problem.detail, "There is no field \"x\" here; known: none.");
+    json_decref(nothing);
+    json_decref(something);
 }
 
 int main(void)
@@ -133,6 +150,7 @@ int main(void)
         cmocka_unit_test(a_zero_character_is_told_in_our_words),
         cmocka_unit_test(one_byte_more_than_the_limit_is_too_large),
         cmocka_unit_test(fields_are_known_and_of_their_type),
+        cmocka_unit_test(a_body_may_be_said_to_have_no_fields),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
