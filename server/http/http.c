@@ -159,9 +159,10 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
     struct request_context *shared = context;
     const struct request *request = *state;
     bool answered = code == MHD_REQUEST_TERMINATED_COMPLETED_OK;
-    if (answered && request != NULL && request->early)
+    bool early = request != NULL && request->early;
+    if (early)
         linger(shared, connection);
-    if (answered && request != NULL)
+    if (request != NULL && (answered || early))
         metrics_count(&shared->metrics, request->status, request->body_bytes);
     request_free(*state);
     *state = NULL;

@@ -6,6 +6,7 @@
 #include "server/base/clock.h"
 #include "server/http/admission.h"
 #include "server/http/hidden.h"
+#include "server/http/reply.h"
 
 /* The library reads until a read comes back short, then waits for the next event of an
  * edge-triggered poll. The end of a client's sending that came together with its last
@@ -53,7 +54,7 @@ bool intake_begin(struct request *request, const char *method, const char *versi
     return false;
 }
 
-/* Within a body nothing can be answered, so that the rest is read first. */
+/* What is refused is read to its end, so that the connection can go on. */
 static bool drop(struct request *request)
 {
     int64_t now_ms = clock_monotonic_ms();
@@ -62,21 +63,46 @@ static bool drop(struct request *request)
     return request->body_bytes <= INTAKE_DROP_BYTES && now_ms <= request->drop_until_ms;
 }
 
-bool intake_piece(struct request *request, const char *piece, size_t count)
+/* A body of no declared length has become too long: nobody knows when it would end. */
+static bool refuse_within(struct request *request)
+{
+    reply_problem_within_body(request, &request->refusal);
+    request->early = true;
+    return false;
+}
+
+static bool take_json(struct request *request, const char *piece, size_t count)
+{
+    if (body_append(&request->body, piece, count, &request->refusal))
+        return true;
+    body_free(&request->body);
+    return headers_body_bytes(&request->headers) >= 0 || refuse_within(request);
+}
+
+static bool take_upload(struct request *request, const char *piece, size_t count)
 {
     uint64_t limit_bytes = request->shared->config.options->max_upload_bytes;
+    if ((uint64_t)request->body_bytes <= limit_bytes) {
+        spool_upload_write(request->upload, piece, count);
+        return true;
+    }
+    request->refusal.limit_bytes = limit_bytes;
+    server_problem_set(&request->refusal, SERVER_PROBLEM_TOO_LARGE, "",
+                       "The file is longer than the %llu bytes that are taken; send a "
+                       "shorter recording, or start the daemon with a larger "
+                       "--max-upload.",
+                       (unsigned long long)limit_bytes);
+    return refuse_within(request);
+}
+
+bool intake_piece(struct request *request, const char *piece, size_t count)
+{
     enum route_body kind =
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
     request->body_bytes += (int64_t)count;
     intake_notice_end(request->connection);
     if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
         return drop(request);
-    if (kind != ROUTE_BODY_STREAM) {
-        if (!body_append(&request->body, piece, count, &request->refusal))
-            body_free(&request->body);
-        return true;
-    }
-    /* Beyond its limit an upload drops by itself, and tells at its end. */
-    spool_upload_write(request->upload, piece, count);
-    return (uint64_t)request->body_bytes <= limit_bytes || drop(request);
+    return kind == ROUTE_BODY_STREAM ? take_upload(request, piece, count)
+                                     : take_json(request, piece, count);
 }

@@ -3,6 +3,8 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
+#include <time.h>
 
 #include "server/base/log.h"
 #include "server/http/etags.h"
@@ -208,4 +210,33 @@ void reply_problem(struct request *request, const struct server_problem *problem
     }
     if (problem->code == SERVER_PROBLEM_WRONG_METHOD)
         reply_header(request, "Allow", problem->allowed);
+}
+
+void reply_problem_within_body(struct request *request,
+                               const struct server_problem *problem)
+{
+    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
+    const union MHD_ConnectionInfo *info =
+        MHD_get_connection_info(request->connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+    char *body = dumped(problem_body(problem, meaning)), *answer = NULL, date[40];
+    time_t now = time(NULL);
+    struct tm utc;
+    request->status = (unsigned)meaning->status;
+    strftime(date, sizeof date, "%a, %d %b %Y %H:%M:%S GMT", gmtime_r(&now, &utc));
+    int bytes =
+        body == NULL
+            ? -1
+            : asprintf(&answer,
+                       "HTTP/1.1 %d %s\r\nDate: %s\r\nConnection: close\r\n"
+                       "Content-Type: application/problem+json\r\n"
+                       "X-Content-Type-Options: nosniff\r\n"
+                       "Cache-Control: no-store\r\nContent-Length: %zu\r\n\r\n%s",
+                       meaning->status, MHD_get_reason_phrase_for(request->status), date,
+                       strlen(body), body);
+    /* It fits what the socket holds unless the client is up to no good. */
+    if (bytes >= 0 && info != NULL)
+        (void)send(info->connect_fd, answer, (size_t)bytes, MSG_NOSIGNAL | MSG_DONTWAIT);
+    if (bytes >= 0)
+        free(answer);
+    free(body);
 }

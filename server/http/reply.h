@@ -20,6 +20,13 @@ void reply_json(struct request *request, unsigned status, json_t *body);
  * what is the daemon's own fault: here the problem stops travelling. */
 void reply_problem(struct request *request, const struct server_problem *problem);
 
+/** Within a body, where the library takes no answer: writes the problem to the socket
+ * itself. The connection is to be closed next. Nothing has been sent for this request,
+ * and all answers before it are out, so that it is the next thing the client reads. Only
+ * where the socket's bytes are HTTP as they are. */
+void reply_problem_within_body(struct request *request,
+                               const struct server_problem *problem);
+
 /** Takes `response` over; NULL becomes a 503. content_type may be NULL (no body). */
 void reply_response(struct request *request, unsigned status, const char *content_type,
                     struct MHD_Response *response);

@@ -98,6 +98,37 @@ class Early(harness.DaemonCase):
                 self.assertEqual(done.returncode, 0, done.stderr)
                 self.check(*done.stdout.rsplit("\n", 1)[::-1])
 
+    def test_body_without_end_is_answered(self):
+        began = time.monotonic()
+        with open("/dev/zero", "rb") as endless:
+            done = subprocess.run(
+                ["curl", "-sS", "-w", "\n%{http_code}", "-X", "POST", "-T", "-", self.url],
+                stdin=endless, capture_output=True, text=True, check=False,
+                timeout=harness.PATIENCE_S)
+        self.check(*done.stdout.rsplit("\n", 1)[::-1])
+        self.assertLess(time.monotonic() - began, 20)
+        # of JSON 256 KiB are taken
+        with open("/dev/zero", "rb") as endless:
+            done = subprocess.run(
+                ["curl", "-sS", "-w", "\n%{http_code}", "-X", "POST", "-T", "-",
+                 self.daemon.url + "/v1/analyses"],
+                stdin=endless, capture_output=True, text=True, check=False,
+                timeout=harness.PATIENCE_S)
+        body, status = done.stdout.rsplit("\n", 1)
+        self.assertEqual((status, json.loads(body)["limit_bytes"]), ("413", 256 * 1024))
+
+    def test_answer_within_a_body_has_the_shape_of_every_problem(self):
+        pieces = iter([bytes(LIMIT_BYTES), b"one more"])
+        answer = self.daemon.ask("POST", "/v1/captures", pieces)
+        self.check_problem(answer, 413, "too_large", limit_bytes=LIMIT_BYTES)
+        self.assertEqual(answer.headers["cache-control"], "no-store")
+        self.assertEqual(answer.headers["connection"], "close")
+        self.assertIn("date", answer.headers)
+
+    def test_limit_itself_is_taken(self):
+        answer = self.daemon.upload(iter([TONE, bytes(LIMIT_BYTES - len(TONE))]))
+        self.assertEqual(answer.status, 201, answer)
+
     def test_python_urllib_sees_it(self):
         for run in range(RUNS):
             with self.subTest(run=run), open(self.body, "rb") as body:
