@@ -63,9 +63,12 @@ static bool drop(struct request *request)
     return request->body_bytes <= INTAKE_DROP_BYTES && now_ms <= request->drop_until_ms;
 }
 
-/* A body of no declared length has become too long: nobody knows when it would end. */
+/* A body of no declared length has become too long: nobody knows when it would end. Once
+ * that is said, nothing of it is left. */
 static bool refuse_within(struct request *request)
 {
+    spool_upload_free(request->upload);
+    request->upload = NULL;
     reply_problem_within_body(request, &request->refusal);
     request->early = true;
     return false;
