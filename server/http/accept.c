@@ -1,5 +1,6 @@
 #include "server/http/accept.h"
 
+#include <assert.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <string.h>
@@ -99,6 +100,7 @@ int accept_choose(const char *const *lines, int line_count,
                   const struct accept_offers *offers)
 {
     struct verdict verdicts[OFFERS_MAX] = {{0}};
+    assert(offers->count <= OFFERS_MAX);
     for (int i = 0; i < line_count; i++) {
         const char *text = lines[i];
         size_t left = strlen(text);

@@ -131,22 +131,17 @@ static bool open_curve(struct request *request, struct curve *curve,
     return opened;
 }
 
-/* A result never changes, so that its address, what is asked of it, the format and this
+/* A result never changes, so that its id, what is asked of it, the format and this
  * version tell what the text is. */
-static void make_etag(const struct request *request, enum series_text_format format,
-                      char etag[ETAGS_BYTES])
+static void make_etag(const struct request *request, const struct wishes *wishes,
+                      enum series_text_format format, char etag[ETAGS_BYTES])
 {
-    static const char *const names[] = {"channel", "points", "from", "to"};
-    char facts[1024];
-    size_t used =
-        (size_t)snprintf(facts, sizeof facts, "%s\n%.100s\n%.40s", RESIDUUM_VERSION,
-                         request_argument(request, 1), types[format]);
-    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
-        const char *value = request_parameter(request, names[i]);
-        used += (size_t)snprintf(facts + used, sizeof facts - used, "\n%.100s",
-                                 value != NULL ? value : "");
-    }
-    etags_of_bytes(request_argument(request, 0), facts, used, etag);
+    char facts[400];
+    int used = snprintf(facts, sizeof facts, "%s\n%s\n%.100s\n%lld %lld\n%.17g %.17g",
+                        RESIDUUM_VERSION, types[format], request_argument(request, 1),
+                        (long long)wishes->channel, (long long)wishes->points,
+                        wishes->from, wishes->to);
+    etags_of_bytes(request_argument(request, 0), facts, (size_t)used, etag);
 }
 
 static void reply_curve(struct request *request, struct curve *curve, const char *etag)
@@ -175,7 +170,7 @@ static void answer(struct request *request)
     curve->result.file = -1;
     if (read_wishes(request, &wishes, &problem) &&
         open_curve(request, curve, &wishes, &problem)) {
-        make_etag(request, curve->text.format, etag);
+        make_etag(request, &wishes, curve->text.format, etag);
         bool known = reply_not_modified(request, etag, -1);
         if (!known && prepare(curve, &wishes, &problem)) {
             reply_curve(request, curve, etag);

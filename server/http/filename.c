@@ -64,9 +64,8 @@ void filename_disposition(const char *name, const char *otherwise, const char *e
         if (safe[i] == '\0')
             break;
     }
-    snprintf(ret, FILENAME_DISPOSITION_BYTES, "attachment; filename=\"%s\"", ascii);
-    if (!beyond)
-        return;
-    strcat(ret, "; filename*=UTF-8''");
-    target_append_encoded(ret, FILENAME_DISPOSITION_BYTES, safe);
+    snprintf(ret, FILENAME_DISPOSITION_BYTES, "attachment; filename=\"%s\"%s", ascii,
+             beyond ? "; filename*=UTF-8''" : "");
+    if (beyond)
+        target_append_encoded(ret, FILENAME_DISPOSITION_BYTES, safe);
 }

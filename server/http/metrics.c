@@ -1,9 +1,9 @@
 #include "server/http/metrics.h"
 
 #include <dirent.h>
-#include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <sys/resource.h>
 #include <unistd.h>
 
@@ -85,14 +85,15 @@ static void write_work(FILE *out, const struct http_config *config, bool stoppin
 /* Named as other programs name them; left out where the system does not tell. */
 static void write_process(FILE *out, const struct metrics *metrics)
 {
-    unsigned long pages;
+    char line[128] = "";
     struct rlimit files;
     gauge(out, "process_start_time_seconds", "When it began, in seconds since 1970.",
           (double)metrics->started_ms / 1000);
-    FILE *memory = fopen("/proc/self/statm", "re");
-    if (memory != NULL && fscanf(memory, "%*u %lu", &pages) == 1)
+    FILE *memory = fopen("/proc/self/statm", "re"); /* in pages: all, resident, … */
+    if (memory != NULL && fgets(line, sizeof line, memory) != NULL &&
+        strchr(line, ' ') != NULL)
         gauge(out, "process_resident_memory_bytes", "Memory held by the daemon.",
-              (double)pages * (double)sysconf(_SC_PAGESIZE));
+              strtod(strchr(line, ' '), NULL) * (double)sysconf(_SC_PAGESIZE));
     if (memory != NULL)
         fclose(memory);
     DIR *open_files = opendir("/proc/self/fd");

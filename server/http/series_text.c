@@ -41,32 +41,39 @@ static json_t *axis(const json_t *entry, const char *name)
                      copied(found, "unit"));
 }
 
+/* The word for a sign at `unit`, and the sign's length; NULL: none of these. */
+static const char *word_of(const char *unit, size_t *ret_length)
+{
+    static const struct {
+        const char *sign, *word;
+    } words[] = {{"%", "percent"}, {"/", "_per_"}, {"\u221a", "sqrt_"}};
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        *ret_length = strlen(words[i].sign);
+        if (strncmp(unit, words[i].sign, *ret_length) == 0)
+            return words[i].word;
+    }
+    return NULL;
+}
+
 /* "frequency" in "Hz" is "frequency_hz", "density" in "dBFS/√Hz"
  * "density_dbfs_per_sqrt_hz": letters that no program needs quotes for. */
 static void column_name(const json_t *entry, const char *axis_name,
                         char ret[COLUMN_BYTES])
 {
-    static const struct {
-        const char *sign, *word;
-    } words[] = {{"%", "percent"}, {"/", "_per_"}, {"\u221a", "sqrt_"}};
     const json_t *found = json_object_get(entry, axis_name);
     const char *name = json_string_value(json_object_get(found, "name"));
     const char *unit = json_string_value(json_object_get(found, "unit"));
-    size_t used = (size_t)snprintf(ret, COLUMN_BYTES / 2, "%.40s%s",
-                                   name != NULL ? name : axis_name,
-                                   unit != NULL && unit[0] != '\0' ? "_" : "");
-    while (unit != NULL && *unit != '\0' && used + sizeof "percent" < COLUMN_BYTES) {
-        size_t word = 0, words_count = sizeof words / sizeof words[0];
-        while (word < words_count &&
-               strncmp(unit, words[word].sign, strlen(words[word].sign)) != 0)
-            word++;
-        if (word < words_count) {
-            used +=
-                (size_t)snprintf(ret + used, COLUMN_BYTES - used, "%s", words[word].word);
-            unit += strlen(words[word].sign);
+    name = name != NULL ? name : axis_name;
+    unit = unit != NULL ? unit : "";
+    size_t length, used = (size_t)snprintf(ret, COLUMN_BYTES / 2, "%.40s%s", name,
+                                           unit[0] != '\0' ? "_" : "");
+    for (; *unit != '\0' && used + sizeof "percent" < COLUMN_BYTES; unit += length) {
+        const char *word = word_of(unit, &length);
+        if (word != NULL) {
+            used += (size_t)snprintf(ret + used, COLUMN_BYTES - used, "%s", word);
         } else {
+            length = 1;
             ret[used++] = (char)(isalnum((unsigned char)*unit) ? tolower(*unit) : '_');
-            unit++;
         }
     }
     ret[used] = '\0';
