@@ -55,28 +55,37 @@ static const char *word_of(const char *unit, size_t *ret_length)
     return NULL;
 }
 
+static void append_unit(const char *unit, size_t used, char ret[COLUMN_BYTES])
+{
+    size_t length;
+    for (; *unit != '\0' && used + sizeof "percent" < COLUMN_BYTES; unit += length) {
+        const char *word = word_of(unit, &length);
+        if (word != NULL) {
+            used += (size_t)snprintf(ret + used, COLUMN_BYTES - used, "%s", word);
+            continue;
+        }
+        length = 1;
+        ret[used++] = (char)(isalnum((unsigned char)*unit) ? tolower(*unit) : '_');
+    }
+    ret[used] = '\0';
+}
+
+static const char *text_of(const json_t *axis, const char *name, const char *otherwise)
+{
+    const char *text = json_string_value(json_object_get(axis, name));
+    return text != NULL ? text : otherwise;
+}
+
 /* "frequency" in "Hz" is "frequency_hz", "density" in "dBFS/√Hz"
  * "density_dbfs_per_sqrt_hz": letters that no program needs quotes for. */
 static void column_name(const json_t *entry, const char *axis_name,
                         char ret[COLUMN_BYTES])
 {
     const json_t *found = json_object_get(entry, axis_name);
-    const char *name = json_string_value(json_object_get(found, "name"));
-    const char *unit = json_string_value(json_object_get(found, "unit"));
-    name = name != NULL ? name : axis_name;
-    unit = unit != NULL ? unit : "";
-    size_t length, used = (size_t)snprintf(ret, COLUMN_BYTES / 2, "%.40s%s", name,
-                                           unit[0] != '\0' ? "_" : "");
-    for (; *unit != '\0' && used + sizeof "percent" < COLUMN_BYTES; unit += length) {
-        const char *word = word_of(unit, &length);
-        if (word != NULL) {
-            used += (size_t)snprintf(ret + used, COLUMN_BYTES - used, "%s", word);
-        } else {
-            length = 1;
-            ret[used++] = (char)(isalnum((unsigned char)*unit) ? tolower(*unit) : '_');
-        }
-    }
-    ret[used] = '\0';
+    const char *unit = text_of(found, "unit", "");
+    int used = snprintf(ret, COLUMN_BYTES / 2, "%.40s%s",
+                        text_of(found, "name", axis_name), unit[0] != '\0' ? "_" : "");
+    append_unit(unit, (size_t)used, ret);
 }
 
 static bool begin_csv(const json_t *entry, struct series_text *ret)
