@@ -55,7 +55,7 @@ static bool check_route(struct request *request, const char *method,
     const struct route *route = request->match.route;
     if (route == NULL)
         return true;
-    if (is_unsafe(method) && atomic_load(&request->shared->stopping))
+    if (request->unsafe && atomic_load(&request->shared->stopping))
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                                   "The daemon is stopping; try again once it runs.");
     if (route->query != NULL &&
@@ -71,12 +71,13 @@ bool admission_check(struct request *request, const char *method, const char *ve
                      struct server_problem *problem)
 {
     struct server_problem target_problem = {0};
+    request->unsafe = is_unsafe(method);
     bool parsed = target_parse(request->raw_target, &request->target, &target_problem);
     const struct headers_check check = {
         .authority = request->target.authority,
         .hosts = request->shared->hosts,
         .host_required = strcmp(version, MHD_HTTP_VERSION_1_1) == 0,
-        .unsafe = is_unsafe(method),
+        .unsafe = request->unsafe,
     };
     /* First, since a doubtful header leaves open where the body ends. */
     if (!headers_check(&request->headers, &check, problem)) {

@@ -163,7 +163,8 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
     if (early)
         linger(shared, connection);
     if (request != NULL && (answered || early))
-        metrics_count(&shared->metrics, request->status, request->body_bytes);
+        metrics_count(&shared->metrics, request->unsafe, request->status,
+                      request->body_bytes);
     request_free(*state);
     *state = NULL;
     connections_end(shared->connections, connection_of(connection));
@@ -175,6 +176,8 @@ static void notice_connection(void *context, struct MHD_Connection *connection,
                               void **state, enum MHD_ConnectionNotificationCode code)
 {
     struct request_context *shared = context;
+    atomic_fetch_add(&shared->metrics.connections,
+                     code == MHD_CONNECTION_NOTIFY_CLOSED ? -1 : 1);
     if (code == MHD_CONNECTION_NOTIFY_CLOSED) {
         connections_remove(shared->connections, *state);
         *state = NULL;

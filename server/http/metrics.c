@@ -7,17 +7,26 @@
 #include <sys/resource.h>
 #include <unistd.h>
 
+#include "server/base/clock.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
-void metrics_count(struct metrics *metrics, unsigned status, int64_t body_bytes)
+void metrics_count(struct metrics *metrics, bool unsafe, unsigned status,
+                   int64_t body_bytes)
 {
     unsigned class = status / 100;
     if (class >= 1 && class <= METRICS_CLASSES)
-        atomic_fetch_add_explicit(&metrics->answers[class - 1], 1, memory_order_relaxed);
+        atomic_fetch_add_explicit(&metrics->answers[unsafe][class - 1], 1,
+                                  memory_order_relaxed);
     if (body_bytes > 0)
         atomic_fetch_add_explicit(&metrics->body_bytes, (unsigned long long)body_bytes,
                                   memory_order_relaxed);
+}
+
+void metrics_count_upload(struct metrics *metrics, uint64_t bytes)
+{
+    atomic_fetch_add_explicit(&metrics->uploads, 1, memory_order_relaxed);
+    atomic_fetch_add_explicit(&metrics->upload_bytes, bytes, memory_order_relaxed);
 }
 
 static void head(FILE *out, const char *name, const char *type, const char *help)
@@ -42,10 +51,19 @@ static void write_http(FILE *out, struct request_context *shared)
 {
     static const char answers[] = "residuum_http_responses_total";
     struct metrics *metrics = &shared->metrics;
-    head(out, answers, "counter", "Answers sent, by class of status.");
-    for (int i = 0; i < METRICS_CLASSES; i++)
-        fprintf(out, "%s{code=\"%dxx\"} %lu\n", answers, i + 1,
-                atomic_load(&metrics->answers[i]));
+    static const char *const methods[] = {"read", "write"};
+    head(out, answers, "counter",
+         "Answers sent: to methods that read or that may write, by class of status.");
+    for (int k = 0; k < 2; k++)
+        for (int i = 0; i < METRICS_CLASSES; i++)
+            fprintf(out, "%s{method=\"%s\",code=\"%dxx\"} %lu\n", answers, methods[k],
+                    i + 1, atomic_load(&metrics->answers[k][i]));
+    gauge(out, "residuum_http_connections_open", "Connections open, this one included.",
+          atomic_load(&metrics->connections));
+    counter(out, "residuum_uploads_total", "Recordings taken.",
+            atomic_load(&metrics->uploads));
+    counter(out, "residuum_upload_bytes_total", "Bytes of the recordings taken.",
+            atomic_load(&metrics->upload_bytes));
     counter(out, "residuum_http_request_body_bytes_total",
             "Bytes of request bodies read, of requests answered.",
             atomic_load(&metrics->body_bytes));
@@ -53,6 +71,29 @@ static void write_http(FILE *out, struct request_context *shared)
           "Requests under way, this one included.", atomic_load(&shared->active));
     gauge(out, "residuum_renders_in_progress", "Test signals being rendered.",
           atomic_load(&shared->renders));
+}
+
+/* Cumulative, as the format has it: each bucket counts all that took no longer. */
+static void write_durations(FILE *out, const struct queue_status *queue)
+{
+    static const char name[] = "residuum_analysis_duration_seconds";
+    unsigned long count = 0;
+    head(out, name, "histogram", "Time from the start to the end of analyses done.");
+    for (int i = 0; i < QUEUE_DURATIONS; i++) {
+        count += queue->took[i];
+        if (i < QUEUE_DURATIONS - 1)
+            fprintf(out, "%s_bucket{le=\"%g\"} %lu\n", name,
+                    (double)queue_duration_ms[i] / 1000, count);
+    }
+    fprintf(out, "%s_bucket{le=\"+Inf\"} %lu\n", name, count);
+    fprintf(out, "%s_sum %.17g\n", name, (double)queue->took_ms / 1000);
+    fprintf(out, "%s_count %lu\n", name, count);
+}
+
+static double age_s(int64_t since_ms)
+{
+    int64_t age_ms = clock_wall_ms() - since_ms;
+    return since_ms == 0 || age_ms < 0 ? 0 : (double)age_ms / 1000;
 }
 
 static void write_work(FILE *out, const struct http_config *config, bool stopping)
@@ -65,7 +106,11 @@ static void write_work(FILE *out, const struct http_config *config, bool stoppin
           workers.alive > 0 && !stopping);
     gauge(out, "residuum_analyses_waiting", "Analyses that wait for a worker.",
           queue.waiting);
+    gauge(out, "residuum_analyses_oldest_waiting_seconds",
+          "How long the oldest of them has been waiting; 0 where none waits.",
+          age_s(queue.oldest_ms));
     gauge(out, "residuum_analyses_running", "Analyses that run.", queue.running);
+    write_durations(out, &queue);
     head(out, ended, "counter", "Analyses that have ended, by how.");
     fprintf(out, "%s{state=\"done\"} %lu\n", ended, queue.done);
     fprintf(out, "%s{state=\"failed\"} %lu\n", ended, queue.failed);

@@ -4,18 +4,25 @@
 #define SERVER_HTTP_METRICS_H
 
 #include <stdatomic.h>
+#include <stdbool.h>
 #include <stdint.h>
 
 enum { METRICS_CLASSES = 5 }; /* of statuses: 1xx to 5xx */
 
 /** What is counted as it happens; all else is looked at when it is asked for. Zeroed. */
 struct metrics {
-    int64_t started_ms; /* wall clock */
-    atomic_ulong answers[METRICS_CLASSES];
+    int64_t started_ms;                       /* wall clock */
+    atomic_ulong answers[2][METRICS_CLASSES]; /* to safe methods, to others */
     atomic_ullong body_bytes;
+    atomic_int connections; /* open now */
+    atomic_ulong uploads;   /* kept */
+    atomic_ullong upload_bytes;
 };
 
 /** A request has been answered. */
-void metrics_count(struct metrics *metrics, unsigned status, int64_t body_bytes);
+void metrics_count(struct metrics *metrics, bool unsafe, unsigned status,
+                   int64_t body_bytes);
+/** A recording of so many bytes has been taken. */
+void metrics_count_upload(struct metrics *metrics, uint64_t bytes);
 
 #endif

@@ -59,6 +59,7 @@ struct request {
     /* How far it is. */
     bool begun;         /* the first call was made */
     bool head;          /* the method is HEAD */
+    bool unsafe;        /* the method may change something */
     bool worked;        /* route->work was run */
     bool paused;        /* suspended since the last call (its own thread only) */
     int64_t body_bytes; /* read so far */

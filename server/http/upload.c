@@ -169,6 +169,7 @@ static bool keep(struct request *request, const struct inspected *inspected,
         return false;
     if (strcmp(made, capture.id) != 0)
         return show_made(request, made, ret_object, problem);
+    metrics_count_upload(&request->shared->metrics, capture.bytes);
     *ret_object = captures_object(&capture);
     return true;
 }

@@ -231,9 +231,12 @@ struct queue_status queue_status(struct queue *queue)
     pthread_mutex_lock(&queue->lock);
     struct queue_status status = {.waiting = schedule_waiting(queue->schedule),
                                   .running = schedule_running(queue->schedule),
+                                  .oldest_ms = schedule_oldest_ms(queue->schedule),
+                                  .took_ms = queue->took_ms,
                                   .done = queue->ended[STORE_DONE],
                                   .failed = queue->ended[STORE_FAILED],
                                   .cancelled = queue->ended[STORE_CANCELLED]};
+    memcpy(status.took, queue->took, sizeof status.took);
     pthread_mutex_unlock(&queue->lock);
     return status;
 }

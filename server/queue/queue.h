@@ -70,9 +70,18 @@ void queue_unwatch(struct queue *queue, struct queue_watch *watch);
 enum { QUEUE_RUNNING_MAX = 64 };
 int queue_running(struct queue *queue, char ids[QUEUE_RUNNING_MAX][ID_BYTES]);
 
+/* How long analyses take: those of the last group longer than the longest bound. */
+enum { QUEUE_DURATIONS = 8 };
+extern const int queue_duration_ms[QUEUE_DURATIONS - 1]; /* bounds, ascending */
+
 struct queue_status {
     int waiting, running;
-    unsigned long done, failed, cancelled; /* ended since the start */
+    int64_t oldest_ms; /* wall clock: when the oldest that waits was made; 0: none */
+    /* since the start: */
+    unsigned long done, failed, cancelled;
+    unsigned long took[QUEUE_DURATIONS]; /* done ones that took at most the bound, and
+                                            longer than the one before it */
+    int64_t took_ms;                     /* all of them together */
 };
 struct queue_status queue_status(struct queue *queue);
 

@@ -30,7 +30,10 @@ struct queue {
     struct schedule *schedule;
     int reserved;       /* jobs whose row is being committed … */
     uint64_t additions; /* … and how many times one was, well or not */
-    unsigned long ended[STORE_CANCELLED + 1]; /* since the start, by state */
+    /* since the start: */
+    unsigned long ended[STORE_CANCELLED + 1]; /* by state */
+    unsigned long took[QUEUE_DURATIONS];
+    int64_t took_ms;
 };
 
 /** A runner: takes jobs and sees them to their end until the queue stops. */

@@ -79,6 +79,19 @@ static char *problem_text(const struct server_problem *problem)
     return text;
 }
 
+const int queue_duration_ms[QUEUE_DURATIONS - 1] = {100,   300,   1000,  3000,
+                                                    10000, 30000, 100000};
+
+/** Called with the lock. The wall clock may have been set back meanwhile. */
+static void count_duration(struct queue *queue, int64_t took_ms)
+{
+    int group = 0;
+    while (group < QUEUE_DURATIONS - 1 && took_ms > queue_duration_ms[group])
+        group++;
+    queue->took[group]++;
+    queue->took_ms += took_ms > 0 ? took_ms : 0;
+}
+
 /** Records the end and takes the job out; it is freed. False when the queue stops first.
  */
 static bool finish(struct queue *queue, struct job *job, enum store_state state,
@@ -97,6 +110,8 @@ static bool finish(struct queue *queue, struct job *job, enum store_state state,
         return false;
     pthread_mutex_lock(&queue->lock);
     queue->ended[state]++;
+    if (state == STORE_DONE)
+        count_duration(queue, ended.finished_ms - ended.started_ms);
     queue_watch_end(queue, job);
     pthread_mutex_unlock(&queue->lock);
     return true;

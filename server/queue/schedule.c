@@ -248,6 +248,17 @@ int schedule_waiting(const struct schedule *schedule)
     return schedule->waiting;
 }
 
+int64_t schedule_oldest_ms(const struct schedule *schedule)
+{
+    int64_t oldest_ms = 0;
+    for (const struct tester *tester = schedule->first; tester; tester = tester->next) {
+        int64_t created_ms = tester->first->analysis.created_ms;
+        if (oldest_ms == 0 || created_ms < oldest_ms)
+            oldest_ms = created_ms;
+    }
+    return oldest_ms;
+}
+
 int schedule_running(const struct schedule *schedule)
 {
     return schedule->running;

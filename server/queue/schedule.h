@@ -56,6 +56,8 @@ void schedule_each(const struct schedule *schedule,
 /** When a waiting job's turn comes if no other is added: 1 = next. */
 int schedule_position(const struct schedule *schedule, const struct job *job);
 int schedule_waiting(const struct schedule *schedule);
+/** When the oldest waiting job was made (wall clock); 0 where none waits. */
+int64_t schedule_oldest_ms(const struct schedule *schedule);
 int schedule_running(const struct schedule *schedule);
 
 #endif

@@ -4,20 +4,23 @@ happens."""
 
 import os
 import re
+import time
 
 import harness
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=1, noise_dbfs=-100))
 NAME = r"[a-zA-Z_:][a-zA-Z0-9_:]*"
-SAMPLE = re.compile(rf'({NAME})(?:\{{({NAME})="([^"\\\n]*)"\}})? (-?[0-9.e+-]+)')
+LABEL = rf'{NAME}="[^"\\\n]*"'
+SAMPLE = re.compile(rf"({NAME})(?:\{{({LABEL}(?:,{LABEL})*)\}})? (-?[0-9.e+-]+)")
+HISTOGRAM = ("_bucket", "_sum", "_count")
 
 
 class Metrics(harness.DaemonCase):
     OPTIONS = ("--workers", "1")
 
     def read(self):
-        """{(name, label value): number} after checking every line."""
+        """{(name, label values): number} after checking every line."""
         answer = self.daemon.get("/metrics")
         self.assertEqual(answer.status, 200)
         self.assertEqual(
@@ -30,21 +33,36 @@ class Metrics(harness.DaemonCase):
             if told := re.fullmatch(rf"# HELP ({NAME}) \S.*\.", line):
                 self.assertNotIn(told[1], helped)
                 helped.add(told[1])
-            elif told := re.fullmatch(rf"# TYPE ({NAME}) (counter|gauge)", line):
+            elif told := re.fullmatch(rf"# TYPE ({NAME}) (counter|gauge|histogram)", line):
                 self.assertIn(told[1], helped)
                 types[told[1]] = told[2]
                 last = told[1]
             else:
                 told = SAMPLE.fullmatch(line)
                 self.assertTrue(told, line)
-                self.assertEqual(told[1], last, "samples follow their TYPE")
-                self.assertNotIn((told[1], told[3]), samples)
-                samples[told[1], told[3]] = float(told[4])
+                allowed = [last]
+                if types[last] == "histogram":
+                    allowed = [last + part for part in HISTOGRAM]
+                self.assertIn(told[1], allowed, "samples follow their TYPE")
+                values = " ".join(re.findall(r'"([^"]*)"', told[2])) if told[2] else None
+                self.assertNotIn((told[1], values), samples)
+                samples[told[1], values] = float(told[3])
         self.assertEqual(set(types), helped)
         for name, kind in types.items():
             self.assertEqual(kind == "counter", name.endswith("_total"), name)
         self.assertNotRegex(text, r"(cap|ana)_[a-z2-7]{20}")
+        self.check_histogram(samples, "residuum_analysis_duration_seconds")
         return samples
+
+    def check_histogram(self, samples, name):
+        """Buckets are cumulative, their bounds ascend, the last one holds all."""
+        buckets = [(float(bound), number) for (of, bound), number in samples.items()
+                   if of == name + "_bucket"]
+        self.assertGreater(len(buckets), 2)
+        self.assertEqual(buckets, sorted(buckets))
+        self.assertEqual([n for _, n in buckets], sorted(n for _, n in buckets))
+        self.assertEqual(buckets[-1], (float("inf"), samples[name + "_count", None]))
+        self.assertGreaterEqual(samples[name + "_sum", None], 0)
 
     def test_every_line_is_of_the_format(self):
         samples = self.read()
@@ -67,8 +85,14 @@ class Metrics(harness.DaemonCase):
         self.assertEqual(grown("residuum_analyses_ended_total", "done"), 1)
         self.assertEqual(grown("residuum_analyses_ended_total", "failed"), 1)
         self.assertEqual(grown("residuum_analyses_ended_total", "cancelled"), 0)
-        self.assertEqual(grown("residuum_http_responses_total", "4xx"), 1)
-        self.assertGreaterEqual(grown("residuum_http_responses_total", "2xx"), 6)
+        self.assertEqual(grown("residuum_http_responses_total", "read 4xx"), 1)
+        self.assertGreaterEqual(grown("residuum_http_responses_total", "read 2xx"), 3)
+        self.assertEqual(grown("residuum_http_responses_total", "write 2xx"), 3)
+        self.assertEqual(grown("residuum_uploads_total"), 1)
+        self.assertEqual(grown("residuum_upload_bytes_total"), len(TONE))
+        self.assertEqual(grown("residuum_analysis_duration_seconds_count"), 1)
+        self.assertGreater(grown("residuum_analysis_duration_seconds_sum"), 0)
+        self.assertEqual(after["residuum_analyses_oldest_waiting_seconds", None], 0)
         self.assertGreaterEqual(grown("residuum_http_request_body_bytes_total"), len(TONE))
         self.assertEqual(after["residuum_analyses_running", None], 0)
         self.assertEqual(after["residuum_analyses_waiting", None], 0)
@@ -87,6 +111,17 @@ class Metrics(harness.DaemonCase):
         self.assertAlmostEqual(samples["process_start_time_seconds", None],
                                os.stat(self.daemon.log_path).st_ctime, delta=60)
 
+    def test_open_connections_are_counted(self):
+        held = [self.daemon.connect() for _ in range(3)]
+        self.addCleanup(lambda: [each.close() for each in held])
+        wanted, end = len(held) + 1, time.monotonic() + harness.PATIENCE_S  # 1: its own
+        while (is_open := self.open_connections()) != wanted and time.monotonic() < end:
+            time.sleep(0.02)
+        self.assertEqual(is_open, wanted)
+
+    def open_connections(self):
+        return self.read()["residuum_http_connections_open", None]
+
     def test_waiting_and_cancelled_are_counted(self):
         daemon = harness.Daemon("--workers", "1")
         try:
@@ -95,6 +130,7 @@ class Metrics(harness.DaemonCase):
             first, second = daemon.analyse(capture), daemon.analyse(capture)
             text = daemon.get("/metrics").body.decode()
             self.assertRegex(text, r"(?m)^residuum_analyses_waiting [12]$")
+            self.assertRegex(text, r"(?m)^residuum_analyses_oldest_waiting_seconds 0\.\d+")
             for analysis in (second, first):
                 self.assertEqual(
                     daemon.ask("POST", f"/v1/analyses/{analysis}/cancel").status, 200)

@@ -35,6 +35,22 @@ static void a_job_is_done_and_its_result_kept(void **state)
     house_close(&house);
 }
 
+/* Each analysis that was done is in one group, and all took no longer than the bounds of
+ * their groups allow. */
+static void assert_durations(struct queue_status status, unsigned long done)
+{
+    unsigned long count = 0;
+    double most_ms = 0;
+    for (int i = 0; i < QUEUE_DURATIONS - 1; i++) {
+        count += status.took[i];
+        most_ms += (double)status.took[i] * queue_duration_ms[i];
+    }
+    assert_int_equal(status.took[QUEUE_DURATIONS - 1], 0); /* longer than 100 s */
+    assert_int_equal(count, done);
+    assert_int_equal(status.done, done);
+    assert_true((double)status.took_ms <= most_ms);
+}
+
 static void progress_and_positions_are_seen(void **state)
 {
     (void)state;
@@ -63,6 +79,7 @@ static void progress_and_positions_are_seen(void **state)
     assert_int_equal(queue_status(house.queue).running, 1);
     house_touch(&house, "go");
     house_wait(&house, third, STORE_DONE);
+    assert_durations(queue_status(house.queue), 3);
     assert_int_equal(house_state(&house, second), STORE_DONE);
     assert_false(queue_get(house.queue, "ana_aaaaaaaaaaaaaaaaaaaa", &view, NULL));
     house_close(&house);

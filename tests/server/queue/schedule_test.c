@@ -19,6 +19,27 @@ static void add(struct schedule *schedule, const char *tester, const char *id)
     assert_true(schedule_add(schedule, job));
 }
 
+static void the_oldest_is_told_whoever_is_served_next(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *tester, *id;
+        int64_t created_ms;
+    } jobs[] = {{"a", "a1", 300}, {"a", "a2", 500}, {"b", "b1", 200}};
+    struct schedule *schedule = schedule_new();
+    assert_true(schedule_oldest_ms(schedule) == 0);
+    for (size_t i = 0; i < sizeof jobs / sizeof jobs[0]; i++) {
+        add(schedule, jobs[i].tester, jobs[i].id);
+        schedule_find(schedule, jobs[i].id)->analysis.created_ms = jobs[i].created_ms;
+    }
+    static const int64_t want[] = {200, 200, 500, 0}; /* taken: a1, b1, a2 */
+    for (int i = 0; i < 4; i++) {
+        assert_true(schedule_oldest_ms(schedule) == want[i]);
+        schedule_take(schedule);
+    }
+    schedule_free(schedule);
+}
+
 /** Takes and removes every job; fills the order of their ids with a space after each. */
 static void drain(struct schedule *schedule, char *order, size_t size)
 {
@@ -211,6 +232,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(one_tester_is_served_oldest_first),
         cmocka_unit_test(testers_take_turns),
+        cmocka_unit_test(the_oldest_is_told_whoever_is_served_next),
         cmocka_unit_test(a_newcomer_waits_one_round_at_most),
         cmocka_unit_test(jobs_are_found_until_they_are_removed),
         cmocka_unit_test(one_that_waits_is_withdrawn),
