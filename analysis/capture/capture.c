@@ -19,10 +19,11 @@ struct capture {
     struct capture_format format;
     bool is_float;
     int raw_bytes;    /* of a sample that is stored as kernels_from_pcm reads it, or 0 */
+    double *block;    /* what capture_fetch read: raw bytes or doubles; or NULL */
     int64_t position; /* of the next frame read; −1 after a problem */
 };
 
-enum { SKIP_FRAMES = 4096, RAW_BYTES = 48 << 10 };
+enum { SKIP_FRAMES = 4096 };
 
 static bool read_failed(struct capture *capture, struct problem *problem)
 {
@@ -161,6 +162,7 @@ void capture_close(struct capture *capture)
     if (!capture)
         return;
     sf_close(capture->file);
+    free(capture->block);
     free(capture);
 }
 
@@ -262,42 +264,74 @@ static bool damaged(struct capture *capture, int64_t frames, struct problem *pro
         (long long)position, (long long)frames, sf_strerror(capture->file));
 }
 
-/* What libsndfile's sf_readf_double gives, to the bit, in a third of the time. */
-static sf_count_t read_raw(struct capture *capture, double *interleaved, int64_t frames)
+/* Of PCM as it is stored, which kernels_from_pcm converts to what libsndfile gives, to
+ * the bit, in a third of the time; else of doubles. Either way a frame's size is known.
+ */
+static sf_count_t read_block(struct capture *capture, int frames)
 {
-    uint8_t bytes[RAW_BYTES];
+    if (capture->raw_bytes == 0)
+        return sf_readf_double(capture->file, capture->block, frames);
     int frame_bytes = capture->format.channels * capture->raw_bytes;
-    int64_t most = RAW_BYTES / frame_bytes, done = 0;
-    while (done < frames) {
-        int64_t want = frames - done < most ? frames - done : most;
-        sf_count_t got =
-            sf_read_raw(capture->file, bytes, want * frame_bytes) / frame_bytes;
-        if (got <= 0)
-            break;
-        kernels_from_pcm(bytes, capture->raw_bytes, (int)got * capture->format.channels,
-                         interleaved + done * capture->format.channels);
-        done += got;
-        if (got < want)
-            break;
-    }
-    return done;
+    return sf_read_raw(capture->file, capture->block, (sf_count_t)frames * frame_bytes) /
+           frame_bytes;
 }
 
-bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
-                  int64_t *ret_frames, struct problem *problem)
+bool capture_fetch(struct capture *capture, int frames, int *ret_frames,
+                   struct problem *problem)
 {
-    assert(frames >= 0 && capture->position >= 0);
-    sf_count_t got = capture->raw_bytes > 0
-                         ? read_raw(capture, interleaved, frames)
-                         : sf_readf_double(capture->file, interleaved, frames);
+    int channels = capture->format.channels;
+    assert(frames >= 0 && frames <= CAPTURE_BLOCK_FRAMES && capture->position >= 0);
+    if (!capture->block)
+        capture->block = malloc(sizeof(double) * CAPTURE_BLOCK_FRAMES * (size_t)channels);
+    if (!capture->block)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "Not enough memory to read the recording.");
+    sf_count_t got = read_block(capture, frames);
     if (capture->input.error)
         return read_failed(capture, problem);
     /* A FLAC frame with a wrong checksum comes as silence beside an error. */
     if (got < 0 || sf_error(capture->file) != SF_ERR_NO_ERROR)
         return damaged(capture, frames, problem);
-    if (capture->is_float && !all_finite(interleaved, got * capture->format.channels))
-        return not_finite(capture, interleaved, problem);
+    if (capture->is_float && !all_finite(capture->block, got * channels))
+        return not_finite(capture, capture->block, problem);
     capture->position += got;
-    *ret_frames = got;
+    *ret_frames = (int)got;
+    return true;
+}
+
+void capture_channel(const struct capture *capture, int channel, int first, int count,
+                     double *ret)
+{
+    int channels = capture->format.channels, at = first * channels + channel;
+    const uint8_t *bytes = (const uint8_t *)capture->block;
+    if (capture->raw_bytes == 0)
+        kernels_gather(capture->block + at, channels, count, ret);
+    else
+        kernels_from_pcm(bytes + (int64_t)at * capture->raw_bytes, capture->raw_bytes,
+                         channels, count, ret);
+}
+
+bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
+                  int64_t *ret_frames, struct problem *problem)
+{
+    int channels = capture->format.channels;
+    int64_t done = 0;
+    while (done < frames) {
+        int64_t left = frames - done;
+        int want = left < CAPTURE_BLOCK_FRAMES ? (int)left : CAPTURE_BLOCK_FRAMES,
+            got = 0;
+        double *to = interleaved + done * channels;
+        if (!capture_fetch(capture, want, &got, problem))
+            return false;
+        if (capture->raw_bytes == 0)
+            memcpy(to, capture->block, sizeof *to * (size_t)(got * channels));
+        else
+            kernels_from_pcm((const uint8_t *)capture->block, capture->raw_bytes, 1,
+                             got * channels, to);
+        done += got;
+        if (got < want)
+            break;
+    }
+    *ret_frames = done;
     return true;
 }

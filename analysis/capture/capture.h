@@ -20,6 +20,7 @@ enum {
     CAPTURE_MIN_SAMPLE_RATE_HZ = 8000,
     CAPTURE_MAX_SAMPLE_RATE_HZ = 768000,
     CAPTURE_MAX_DURATION_S = 4 * 3600,
+    CAPTURE_BLOCK_FRAMES = 4096,
 };
 
 struct capture_format {
@@ -44,6 +45,16 @@ const struct capture_format *capture_format(const struct capture *capture);
 /** The next frame read will be `frame` (from 0). */
 bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)
     __attribute__((warn_unused_result));
+
+/** Reads the next block of up to `frames` frames, at most CAPTURE_BLOCK_FRAMES, and keeps
+ * it for capture_channel. *ret_frames and problems as for capture_read. */
+bool capture_fetch(struct capture *capture, int frames, int *ret_frames,
+                   struct problem *problem) __attribute__((warn_unused_result));
+
+/** Fills ret[count] with the samples of one channel (from 0) from frame `first` of the
+ * block on. */
+void capture_channel(const struct capture *capture, int channel, int first, int count,
+                     double *ret);
 
 /** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A
  * sample that is NaN or infinite: NOT_FINITE, with channel and frame. Damaged or cut off

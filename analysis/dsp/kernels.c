@@ -160,26 +160,11 @@ KERNEL(void, turn, (double *z, const double *table, double re, double im, int co
 #define CHOOSE(mask, a, b)                                                               \
     ((quad)(((quad_mask)(a) & (mask)) | ((quad_mask)(b) & ~(mask))))
 
-/* Frames of any number of channels, one after the other. */
-BODY void levels_of_rest(const double *x, int channels, int frames,
-                         struct kernels_levels *ret)
-{
-    for (int n = 0; n < frames; n++)
-        for (int c = 0; c < channels; c++) {
-            double value = x[(int64_t)n * channels + c];
-            ret[c].sum += value;
-            ret[c].sum_squares += value * value;
-            ret[c].minimum = value < ret[c].minimum ? value : ret[c].minimum;
-            ret[c].maximum = value > ret[c].maximum ? value : ret[c].maximum;
-        }
-}
-
-BODY void levels_body(const double *x, int channels, int frames,
-                      struct kernels_levels *ret)
+BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
 {
     quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
-    quad lowest = {INFINITY, INFINITY, INFINITY, INFINITY}, highest = -lowest;
-    int n = 0, count = 4 % channels == 0 ? frames * channels : 0;
+    quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
+    int n = 0;
     for (; n + LANES <= count; n += LANES) {
         const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
         quad_mask below = first < second;
@@ -192,44 +177,47 @@ BODY void levels_body(const double *x, int channels, int frames,
         lowest = CHOOSE(low < lowest, low, lowest);
         highest = CHOOSE(high > highest, high, highest);
     }
-    sum += sum2;
-    squares += squares2;
-    for (int c = 0; c < channels; c++)
-        ret[c] = (struct kernels_levels){0, 0, INFINITY, -INFINITY};
-    for (int i = 0; i < 4 && n > 0; i++) { /* lane i holds channel i % channels */
-        struct kernels_levels *levels = &ret[i % channels];
-        levels->sum += sum[i];
-        levels->sum_squares += squares[i];
-        levels->minimum = lowest[i] < levels->minimum ? lowest[i] : levels->minimum;
-        levels->maximum = highest[i] > levels->maximum ? highest[i] : levels->maximum;
+    struct kernels_levels levels = {total(&sum, &sum2), total(&squares, &squares2), x[0],
+                                    x[0]};
+    for (int i = 0; i < 4; i++) {
+        levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
+        levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
     }
-    levels_of_rest(x + n, channels, frames - n / channels, ret);
+    for (; n < count; n++) {
+        levels.sum += x[n];
+        levels.sum_squares += x[n] * x[n];
+        levels.minimum = x[n] < levels.minimum ? x[n] : levels.minimum;
+        levels.maximum = x[n] > levels.maximum ? x[n] : levels.maximum;
+    }
+    *ret = levels;
 }
-KERNEL(void, levels,
-       (const double *x, int channels, int frames, struct kernels_levels *ret),
-       (x, channels, frames, ret))
+KERNEL(void, levels, (const double *x, int count, struct kernels_levels *ret),
+       (x, count, ret))
 
-BODY double smallest_step_body(const double *x, int count)
+BODY double smallest_step_body(const double *x, int count, double enough)
 {
     const quad none = {0}, never = {INFINITY, INFINITY, INFINITY, INFINITY};
-    quad smallest = never;
     double step = INFINITY;
     int n = 1;
-    for (; n + 4 <= count; n += 4) {
-        quad difference = *(const quad *)(x + n) - *(const quad *)(x + n - 1);
-        difference = CHOOSE(difference < none, -difference, difference);
-        difference = CHOOSE(difference > none, difference, never);
-        smallest = CHOOSE(difference < smallest, difference, smallest);
+    while (n + KERNELS_BLOCK <= count && step > enough) {
+        quad smallest = never;
+        for (int end = n + KERNELS_BLOCK; n < end; n += 4) {
+            quad difference = *(const quad *)(x + n) - *(const quad *)(x + n - 1);
+            difference = CHOOSE(difference < none, -difference, difference);
+            difference = CHOOSE(difference > none, difference, never);
+            smallest = CHOOSE(difference < smallest, difference, smallest);
+        }
+        for (int i = 0; i < 4; i++)
+            step = smallest[i] < step ? smallest[i] : step;
     }
-    for (int i = 0; i < 4; i++)
-        step = smallest[i] < step ? smallest[i] : step;
-    for (; n < count; n++) {
+    for (; n < count && step > enough; n++) {
         double difference = fabs(x[n] - x[n - 1]);
         step = difference > 0 && difference < step ? difference : step;
     }
     return step;
 }
-KERNEL(double, smallest_step, (const double *x, int count), (x, count))
+KERNEL(double, smallest_step, (const double *x, int count, double enough),
+       (x, count, enough))
 
 BODY double sum_body(const double *x, int count)
 {
@@ -339,23 +327,41 @@ BODY int32_t top_of(const uint8_t *bytes, int bytes_per_sample)
     return (int32_t)value;
 }
 
-BODY void from_pcm_body(const uint8_t *bytes, int bytes_per_sample, int count,
+/* Four samples of 3 bytes, each at the top of 32 bits, from two readings of 16 bytes, of
+ * which 16 stands for a zero. */
+#define PUT_24(ret, one, two, a, b, c, d)                                                \
+    do {                                                                                 \
+        const bytes16 put_ =                                                             \
+            __builtin_shufflevector(one, two, 3, a, a + 1, a + 2, 3, b, b + 1, b + 2, 3, \
+                                    c, c + 1, c + 2, 3, d, d + 1, d + 2);                \
+        quad_int whole_ = (quad_int)put_ & top_24;                                       \
+        *(quad *)(ret) = __builtin_convertvector(whole_, quad) * step;                   \
+    } while (0)
+
+BODY void from_pcm_body(const uint8_t *bytes, int bytes_per_sample, int stride, int count,
                         double *ret)
 {
     const double step = 1 / 2147483648.0;
+    const quad_int top_24 = {-256, -256, -256, -256};
     int n = 0;
-    if (bytes_per_sample == 3)
-        for (; n + 6 <= count; n += 4) { /* reads 16 bytes, 12 of them used */
-            const bytes16 none = {0}, read = *(const bytes16 *)(bytes + 3 * n);
-            bytes16 spread = __builtin_shufflevector(read, none, 16, 0, 1, 2, 16, 3, 4, 5,
-                                                     16, 6, 7, 8, 16, 9, 10, 11);
-            quad_int whole;
-            memcpy(&whole, &spread, sizeof whole);
-            *(quad *)(ret + n) = __builtin_convertvector(whole, quad) * step;
+    /* One and two channels of 24 bits are worth loops of their own. The last samples are
+     * left to the plain one, since these read beyond what they use. */
+    if (bytes_per_sample == 3 && stride == 1)
+        for (; n + 6 <= count; n += 4) {
+            const bytes16 read = *(const bytes16 *)(bytes + 3 * n);
+            PUT_24(ret + n, read, read, 0, 3, 6, 9);
+        }
+    if (bytes_per_sample == 3 && stride == 2)
+        for (; n + 6 <= count; n += 4) {
+            const bytes16 one = *(const bytes16 *)(bytes + 6 * n),
+                          two = *(const bytes16 *)(bytes + 6 * n + 12);
+            PUT_24(ret + n, one, two, 0, 6, 16, 22);
         }
     for (; n < count; n++)
-        ret[n] = top_of(bytes + (int64_t)bytes_per_sample * n, bytes_per_sample) * step;
+        ret[n] =
+            top_of(bytes + (int64_t)n * stride * bytes_per_sample, bytes_per_sample) *
+            step;
 }
 KERNEL(void, from_pcm,
-       (const uint8_t *bytes, int bytes_per_sample, int count, double *ret),
-       (bytes, bytes_per_sample, count, ret))
+       (const uint8_t *bytes, int bytes_per_sample, int stride, int count, double *ret),
+       (bytes, bytes_per_sample, stride, count, ret))

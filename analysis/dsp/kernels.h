@@ -41,17 +41,15 @@ void kernels_powers(const double *z, int count, int first, int step,
  * table holds for each number re, re, −im, im. */
 void kernels_turn(double *z, const double *table, double re, double im, int count);
 
-/** Σ x, Σ x², smallest and largest of each channel of interleaved frames; ±infinity of
- * none. Fills ret[channels]. */
+/** Σ x, Σ x², smallest and largest of count ≥ 1 values. */
 struct kernels_levels {
     double sum, sum_squares, minimum, maximum;
 };
-void kernels_levels(const double *interleaved, int channels, int frames,
-                    struct kernels_levels *ret);
+void kernels_levels(const double *x, int count, struct kernels_levels *ret);
 
 /** Smallest difference of two neighbours that is not zero; infinite when there is none.
- */
-double kernels_smallest_step(const double *x, int count);
+ * Looks no farther once it has found one of `enough` or less. */
+double kernels_smallest_step(const double *x, int count, double enough);
 
 /** Σ x and Σ x·weights. */
 double kernels_sum(const double *x, int count);
@@ -72,7 +70,9 @@ enum { KERNELS_PHASES = 1024 };
 void kernels_fold(const double *x, int count, double start, double cycles,
                   double sums[KERNELS_PHASES][4], int counts[KERNELS_PHASES]);
 
-/** Samples of 2, 3 or 4 bytes, little-endian and signed, to full scale ±1.0, exactly. */
-void kernels_from_pcm(const uint8_t *bytes, int bytes_per_sample, int count, double *ret);
+/** Every `stride`-th of samples of 2, 3 or 4 bytes, little-endian and signed, count of
+ * them, to full scale ±1.0, exactly. Reads no byte beyond the last of them. */
+void kernels_from_pcm(const uint8_t *bytes, int bytes_per_sample, int stride, int count,
+                      double *ret);
 
 #endif

@@ -8,6 +8,7 @@ enum { PHASES = KERNELS_PHASES, FEWEST_IN_PHASE = 4 };
 
 static const double nearest = 5e-4; /* of the amplitude */
 static const double widest = 0.1;   /* beyond this nothing can be told */
+static const double steps = 2;      /* of the quantiser are as good as none */
 static const double factor = 2;     /* times as much as of a sine */
 
 struct period {
@@ -25,7 +26,8 @@ static void fold(const double *samples, int length, const struct tone_fit *fit,
     const double width = 2 * M_PI / PHASES;
     double sums[PHASES][4] = {{0}};
     double squares = 0, tops = 0, count = 0;
-    *period = (struct period){.step = kernels_smallest_step(samples, length)};
+    double fine = nearest / steps * cabs(fit->phasor); /* finer makes no difference */
+    *period = (struct period){.step = kernels_smallest_step(samples, length, fine)};
     double start = (carg(fit->phasor) / (2 * M_PI)) - fit->cycles * (length / 2.0);
     kernels_fold(samples, length, start - floor(start), fit->cycles, sums, period->count);
     for (int i = 0; i < PHASES; i++) {
@@ -64,7 +66,7 @@ static int phases_near(const double *values, const struct period *period, double
 bool distortion_overload_is_flat(const double *samples, int length,
                                  const struct tone_fit *fit)
 {
-    const double sigmas = 6, steps = 2, square_step = 1.5;
+    const double sigmas = 6, square_step = 1.5;
     struct period period;
     double amplitude = cabs(fit->phasor);
     fold(samples, length, fit, &period);

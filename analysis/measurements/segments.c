@@ -4,10 +4,9 @@
 #include <string.h>
 
 #include "analysis/dsp/fft.h"
-#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/window.h"
 
-enum { READ_FRAMES = 2048, FEWEST_SEGMENTS = 8 };
+enum { READ_FRAMES = CAPTURE_BLOCK_FRAMES, FEWEST_SEGMENTS = 8 };
 
 int segments_length(int64_t frames, int sample_rate_hz, double lowest_hz)
 {
@@ -33,21 +32,20 @@ struct feeder {
 struct feed {
     bool (*tell)(int, int64_t, const double *, void *, struct problem *);
     void *context;
-    int channels;
+    const struct capture *capture;
 };
 
-/* Takes what one channel wants of a block that starts at `start`. */
-static bool take(const struct feed *feed, int index, struct feeder *feeder,
-                 const double *block, int64_t start, int64_t frames,
-                 struct problem *problem)
+/* Takes what one channel wants of the block that was fetched, from `start`. */
+static bool take(const struct feed *feed, int index, struct feeder *feeder, int64_t start,
+                 int64_t frames, struct problem *problem)
 {
     const struct segment_plan *plan = feeder->plan;
     int64_t from = plan->first_frame > start ? plan->first_frame - start : 0;
     for (int64_t i = from; i < frames && feeder->next < plan->count;) {
         int64_t want = plan->length - feeder->held;
         int64_t count = want < frames - i ? want : frames - i;
-        kernels_gather(block + i * feed->channels + plan->channel, feed->channels,
-                       (int)count, feeder->samples + feeder->first + feeder->held);
+        capture_channel(feed->capture, plan->channel, (int)i, (int)count,
+                        feeder->samples + feeder->first + feeder->held);
         feeder->held += (int)count;
         i += count;
         if (feeder->held < plan->length)
@@ -77,16 +75,12 @@ static bool pour(struct capture *capture, const struct feed *feed, struct feeder
         first = plan->first_frame < first ? plan->first_frame : first;
         last = end > last ? end : last;
     }
-    double *block = malloc((size_t)(READ_FRAMES * feed->channels) * sizeof *block);
-    if (!block)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for a block of %d frames.", (int)READ_FRAMES);
     bool done = capture_seek(capture, first, problem);
     for (int64_t at = first; done && at < last;) {
-        int64_t want = last - at < READ_FRAMES ? last - at : READ_FRAMES, got = 0;
-        done = capture_read(capture, block, want, &got, problem);
+        int want = last - at < READ_FRAMES ? (int)(last - at) : READ_FRAMES, got = 0;
+        done = capture_fetch(capture, want, &got, problem);
         for (int i = 0; done && i < count; i++)
-            done = take(feed, i, &feeders[i], block, at, got, problem);
+            done = take(feed, i, &feeders[i], at, got, problem);
         at += got;
         progress_tell(progress, (double)(at - first) / (double)(last - first));
         if (done && got < want)
@@ -94,7 +88,6 @@ static bool pour(struct capture *capture, const struct feed *feed, struct feeder
                                "The recording ended at frame %lld on second reading.",
                                (long long)at);
     }
-    free(block);
     return done;
 }
 
@@ -105,7 +98,7 @@ bool segments_feed(struct capture *capture, const struct segment_plan *plans,
                    struct problem *problem)
 {
     struct feeder feeders[CAPTURE_MAX_CHANNELS] = {0};
-    struct feed feed = {tell, context, capture_format(capture)->channels};
+    struct feed feed = {tell, context, capture};
     bool done = true;
     for (int i = 0; i < plan_count && done; i++) {
         feeders[i].plan = &plans[i];

@@ -7,7 +7,7 @@
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/statistics.h"
 
-enum { READ_FRAMES = 2048 }; /* of a few channels: they fit the nearest cache */
+enum { READ_FRAMES = 2048 }; /* at a time: they fit the nearest cache */
 
 static const double block_s = 0.05;     /* also what is left out at each end */
 static const double tolerance_db = 0.5; /* of the steady part about its median */
@@ -59,16 +59,19 @@ static bool end_block(struct look *look, struct problem *problem)
     return true;
 }
 
-static void add_frames(struct look *look, const double *frames, int count)
+/* The block that was fetched. */
+static void add_frames(struct look *look, const struct capture *capture, int count)
 {
-    struct kernels_levels levels[CAPTURE_MAX_CHANNELS];
-    kernels_levels(frames, look->channels, count, levels);
+    double samples[READ_FRAMES];
     for (int c = 0; c < look->channels; c++) {
         struct track *track = &look->tracks[c];
-        track->sum += levels[c].sum;
-        track->sum_squares += levels[c].sum_squares;
-        track->minimum = fmin(levels[c].minimum, track->minimum);
-        track->maximum = fmax(levels[c].maximum, track->maximum);
+        struct kernels_levels levels;
+        capture_channel(capture, c, 0, count, samples);
+        kernels_levels(samples, count, &levels);
+        track->sum += levels.sum;
+        track->sum_squares += levels.sum_squares;
+        track->minimum = fmin(levels.minimum, track->minimum);
+        track->maximum = fmax(levels.maximum, track->maximum);
     }
     look->filled += count;
 }
@@ -78,23 +81,19 @@ static bool read_levels(struct capture *capture, int64_t first_frame, int64_t fr
                         const struct progress *progress, struct look *look,
                         int64_t *ret_frames, struct problem *problem)
 {
-    double *block = malloc((size_t)(READ_FRAMES * look->channels) * sizeof *block);
-    if (!block)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for a block of %d frames.", (int)READ_FRAMES);
     int64_t known = capture_format(capture)->frames, at = 0;
     int64_t whole = frames >= 0 ? frames : known - first_frame;
     bool done = capture_seek(capture, first_frame, problem);
     while (done && (frames < 0 || at < frames)) {
-        int64_t want = look->block_frames - look->filled, got = 0;
+        int want = look->block_frames - look->filled, got = 0;
         if (want > READ_FRAMES)
             want = READ_FRAMES;
         if (frames >= 0 && frames - at < want)
-            want = frames - at;
-        done = capture_read(capture, block, want, &got, problem);
+            want = (int)(frames - at);
+        done = capture_fetch(capture, want, &got, problem);
         if (!done || got == 0)
             break;
-        add_frames(look, block, (int)got);
+        add_frames(look, capture, got);
         at += got;
         if (look->filled == look->block_frames)
             done = end_block(look, problem);
@@ -103,7 +102,6 @@ static bool read_levels(struct capture *capture, int64_t first_frame, int64_t fr
         if (got < want)
             break;
     }
-    free(block);
     *ret_frames = at;
     return done;
 }

@@ -1,6 +1,7 @@
 #include "analysis/dsp/fft.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "tests/support/support.h"
@@ -49,11 +50,72 @@ static void forward_repeats_to_the_bit(void **state)
     fft_cache_free(other);
 }
 
+/* Defining sum at bins of every row and both halves of it; powers belong to the bins, and
+ * add up. 2^15 is the shortest block that is taken apart, 2^21 has rows longer than one
+ * that is not. */
+static void long_blocks_are_put_together(void **state)
+{
+    struct support_random random = support_random_seed(13);
+    struct fft_cache *cache = fft_cache_new();
+    (void)state;
+    for (int length = 1 << 15; length <= 1 << 21; length *= 4) {
+        double *buffer = fft_buffer_new(length), scale = 2.0 / length;
+        double *input = malloc((size_t)length * sizeof *input);
+        double *powers = calloc((size_t)length / 2 + 1, 3 * sizeof *powers);
+        int bins = length / 2 + 1;
+        struct kernels_powers to = {scale, powers, powers + bins, powers + 2 * bins};
+        for (int n = 0; n < length; n++)
+            input[n] = support_gaussian(&random);
+        for (int n = 0; n < length; n += 512)
+            fft_put(buffer, length, n, input + n, 512);
+        assert_true(fft_forward(cache, length, buffer, &to, NULL));
+        for (int i = 0; i < 40; i++) {
+            int edge = i / 4 * (length / 64) + i % 4; /* about the ends of rows */
+            int j = i < 20 ? (int)(support_uniform(&random) * bins) : edge;
+            double complex sum = 0, bin = fft_bin(buffer, length, j);
+            for (int n = 0; n < length; n++) {
+                double angle = -2 * M_PI * (double)((int64_t)j * n % length) / length;
+                sum += input[n] * (cos(angle) + I * sin(angle));
+            }
+            assert_close(cabs(bin - sum) / sqrt(length), 0, 1e-12);
+        }
+        for (int j = 0; j < bins; j++) {
+            double size = cabs(fft_bin(buffer, length, j));
+            assert_close(powers[j] / (scale * size * size), 1, 1e-14);
+            assert_true(powers[bins + j] == powers[j] &&
+                        powers[2 * bins + j] == powers[j] * powers[j]);
+        }
+        free(input);
+        free(powers);
+        fft_buffer_free(buffer);
+    }
+    fft_cache_free(cache);
+}
+
+/* A window stays as long as it fits: 2^20 samples are 8 MiB. */
+static void windows_are_kept_within_bounds(void **state)
+{
+    struct fft_cache *cache = fft_cache_new();
+    const struct window *small, *large, *again;
+    (void)state;
+    assert_true(fft_window(cache, WINDOW_HANN, 4096, &small, NULL));
+    assert_true(fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, 1 << 20, &large, NULL));
+    assert_true(fft_window(cache, WINDOW_HANN, 4096, &again, NULL) && again == small);
+    fft_cache_trim(cache);
+    assert_non_null(small->values);
+    assert_null(large->values);
+    assert_true(fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, 1 << 20, &again, NULL));
+    assert_true(again->length == 1 << 20 && again->values);
+    fft_cache_free(cache);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(forward_equals_the_defining_sum),
         cmocka_unit_test(forward_repeats_to_the_bit),
+        cmocka_unit_test(long_blocks_are_put_together),
+        cmocka_unit_test(windows_are_kept_within_bounds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

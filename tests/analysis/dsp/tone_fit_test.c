@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/dsp/fft.h"
 #include "tests/support/support.h"
 
 enum { LENGTH = 16384 };
@@ -60,6 +61,50 @@ static void fit_returns_what_was_put_in(void **state)
         assert_close(cabs(fit.phasor), 0.7, 1e-9); /* side lobes: −180 dB */
         assert_close(remainder(phase, 2 * M_PI), 0, 1e-9);
     }
+    free(block);
+    window_free(&window);
+}
+
+/* Closed form, phase counted in whole numbers: of the tone hardly more is left than the
+ * rounding of its samples, −318 dB. The frequency is no double, so `rest` matters. */
+static void nothing_is_left_of_an_exact_tone(void **state)
+{
+    const long numerator = 4999, denominator = 48000;
+    struct window window = window_of();
+    double *block = malloc(LENGTH * sizeof *block);
+    long double left = 0, whole = 0;
+    (void)state;
+    for (long n = 0; n < LENGTH; n++)
+        block[n] = (double)cosl(2 * M_PIl * (n * numerator % denominator) / denominator);
+    struct tone_fit fit = fit_to(block, &window, 4999.3 / 48000, 12);
+    fit = fit_to(block, &window, fit.cycles, 12);
+    for (int n = 0; n < LENGTH; n++) {
+        long double turns = ((long double)fit.cycles + fit.rest) * (n - LENGTH / 2);
+        long double rest =
+            block[n] - cabs(fit.phasor) *
+                           cosl(2 * M_PIl * (turns - rintl(turns)) + carg(fit.phasor));
+        left += rest * rest;
+        whole += (long double)block[n] * block[n];
+    }
+    assert_between((double)(10 * log10l(left / whole)), -330, -300);
+    free(block);
+    window_free(&window);
+}
+
+/* The segment is windowed into the buffer of a transform, its dc taken off. */
+static void segment_is_put_where_its_transform_wants_it(void **state)
+{
+    struct window window = window_of();
+    double *block = malloc(LENGTH * sizeof *block), *buffer = fft_buffer_new(LENGTH);
+    struct tone_fit_segment segment = {block, 0.1, &window};
+    (void)state;
+    for (int n = 0; n < LENGTH; n++)
+        block[n] = n % 7;
+    struct tone_fit fit = tone_fit_segment(&segment, 0.07, 2, buffer);
+    for (int n = 0; n < LENGTH; n++)
+        assert_true(buffer[n] == (block[n] - 0.1) * window.values[n]);
+    assert_true(cabs(fit.phasor) >= 0);
+    fft_buffer_free(buffer);
     free(block);
     window_free(&window);
 }
@@ -154,6 +199,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(fit_returns_what_was_put_in),
+        cmocka_unit_test(nothing_is_left_of_an_exact_tone),
+        cmocka_unit_test(segment_is_put_where_its_transform_wants_it),
         cmocka_unit_test(mains_stronger_than_the_tone_does_not_move_the_fit),
         cmocka_unit_test(frequency_reaches_4_times_the_cramer_rao_bound),
         cmocka_unit_test(drift_gives_the_mean_frequency),

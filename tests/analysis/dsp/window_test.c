@@ -96,6 +96,31 @@ static void leakage_equals_the_direct_sum(void **state)
     window_free(&window);
 }
 
+/* Naive oracle: the sums themselves, at once dense and far away. */
+static void sums_equal_the_direct_ones(void **state)
+{
+    enum { LENGTH = 1024 };
+    const double bins[] = {0, 0.4, 3, 11.37, 300.5, 512, 700.25};
+    (void)state;
+    for (int kind = WINDOW_HANN; kind <= WINDOW_BLACKMAN_HARRIS_7; kind++) {
+        struct window window;
+        assert_true(window_new((enum window_kind)kind, LENGTH, &window, NULL));
+        for (size_t i = 0; i < sizeof bins / sizeof *bins; i++) {
+            double complex plain = 0, timed = 0;
+            for (int t = -LENGTH / 2; t < LENGTH / 2; t++) {
+                double complex part = window.values[t + LENGTH / 2] *
+                                      cexp(-2 * M_PI * I * fmod(bins[i] * t / LENGTH, 1));
+                plain += part;
+                timed += t * part;
+            }
+            struct window_sums sums = window_sums_at(&window, bins[i] / LENGTH);
+            assert_close(cabs(sums.plain - plain), 0, 1e-11);
+            assert_close(cabs(sums.timed - timed), 0, 1e-8);
+        }
+        window_free(&window);
+    }
+}
+
 static void values_are_symmetric(void **state)
 {
     struct window window;
@@ -113,6 +138,7 @@ int main(void)
         cmocka_unit_test(hann_has_a_noise_bandwidth_of_one_and_a_half),
         cmocka_unit_test(blackman_harris_7_has_side_lobes_below_180_db),
         cmocka_unit_test(transform_equals_the_direct_sum),
+        cmocka_unit_test(sums_equal_the_direct_ones),
         cmocka_unit_test(leakage_equals_the_direct_sum),
         cmocka_unit_test(values_are_symmetric),
     };
