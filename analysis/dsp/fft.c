@@ -234,6 +234,11 @@ bool fft_forward(struct fft_cache *cache, int length, double *buffer,
     return true;
 }
 
+int fft_run_bins(int length)
+{
+    return rows_of(length) > 1 ? PIECE : length / 2 + 1;
+}
+
 double complex fft_bin(const double *buffer, int length, int bin)
 {
     int rows = rows_of(length), row_length = length / rows;

@@ -59,6 +59,9 @@ bool fft_forward(struct fft_cache *cache, int length, double *buffer,
                  const struct kernels_powers *powers, struct problem *problem)
     __attribute__((warn_unused_result));
 
+/** How many bins at a time fft_forward hands to kernels_powers, at most. */
+int fft_run_bins(int length);
+
 /** One number of a transform, bin 0 … length/2. */
 double complex fft_bin(const double *buffer, int length, int bin);
 

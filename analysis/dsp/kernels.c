@@ -103,11 +103,11 @@ BODY void powers_body(const double *z, int count, int first, int step,
                       const struct kernels_powers *ret)
 {
     double *powers = ret->powers + first, *sum = NULL, *squares = NULL;
-    int j = 0;
-    if (ret->sum) {
+    int lowest = step > 0 ? first : first - count + 1, j = 0;
+    if (ret->sum)
         sum = ret->sum + first;
+    if (ret->sum && lowest < ret->scatter_bins)
         squares = ret->sum_squares + first;
-    }
     for (; j + 4 <= count; j += 4) {
         quad one = *(const quad *)(z + 2 * j), two = *(const quad *)(z + 2 * j + 4);
         one *= one;
@@ -119,18 +119,18 @@ BODY void powers_body(const double *z, int count, int first, int step,
         if (step < 0)
             four = __builtin_shufflevector(four, four, 3, 2, 1, 0);
         *(quad *)(powers + at) = four;
-        if (sum) {
+        if (sum)
             *(quad *)(sum + at) += four;
+        if (squares)
             *(quad *)(squares + at) += four * four;
-        }
     }
     for (; j < count; j++) {
         double re = z[2 * j], im = z[2 * j + 1], power = ret->scale * (re * re + im * im);
         powers[step * j] = power;
-        if (sum) {
+        if (sum)
             sum[step * j] += power;
+        if (squares)
             squares[step * j] += power * power;
-        }
     }
 }
 KERNEL(void, powers,

@@ -26,11 +26,13 @@ void kernels_demodulate(const double *x, const double *re, const double *im,
                         struct kernels_sums *ret);
 
 /** Where scale·|z|² of the bins of a transform goes: powers, and, where given, sums of
- * them and of their squares. All by bin. */
+ * them and of their squares. All by bin. Squares are summed up where a call touches a bin
+ * below scatter_bins; their array must hold all bins of such a call. */
 struct kernels_powers {
     double scale;
     double *powers;
     double *sum, *sum_squares; /* or NULL */
+    int scatter_bins;
 };
 /** Fills bins from `first` on, upwards or (step −1) downwards, from count complex numbers
  * z[2·count]. */

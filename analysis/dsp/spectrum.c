@@ -1,5 +1,6 @@
 #include "analysis/dsp/spectrum.h"
 
+#include <assert.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -19,15 +20,22 @@ double spectrum_sum(const double *powers, struct bins bins)
                : kernels_sum(powers + bins.first, bins.last - bins.first + 1);
 }
 
-bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
+bool spectrum_new(int length, int scatter_bins, struct spectrum *ret,
+                  struct problem *problem)
 {
-    struct spectrum made = {.bins = length / 2 + 1};
-    made.sum = calloc((size_t)made.bins, sizeof *made.sum);
-    made.sum_squares = calloc((size_t)made.bins, sizeof *made.sum_squares);
+    int bins = length / 2 + 1;
+    struct spectrum made = {.bins = bins,
+                            .scatter_bins = scatter_bins < bins ? scatter_bins : bins};
+    /* The transform hands over runs of bins; one that begins below scatter_bins may end
+     * beyond. */
+    int room = fft_run_bins(length) + made.scatter_bins;
+    made.sum = calloc((size_t)bins, sizeof *made.sum);
+    made.sum_squares =
+        calloc((size_t)(room < bins ? room : bins), sizeof *made.sum_squares);
     if (!made.sum || !made.sum_squares) {
         spectrum_free(&made);
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for a spectrum of %d bins.", made.bins);
+                           "No memory for a spectrum of %d bins.", bins);
     }
     *ret = made;
     return true;
@@ -43,9 +51,10 @@ void spectrum_free(struct spectrum *spectrum)
 bool spectrum_take(struct fft_cache *cache, const struct window *window, double *buffer,
                    double *powers, struct spectrum *spectrum, struct problem *problem)
 {
-    struct kernels_powers to = {2 / (window->length * window->sum_squares), powers, NULL,
-                                NULL};
+    struct kernels_powers to = {.scale = 2 / (window->length * window->sum_squares),
+                                .powers = powers};
     if (spectrum) {
+        to.scatter_bins = spectrum->scatter_bins;
         to.sum = spectrum->sum;
         to.sum_squares = spectrum->sum_squares;
     }
@@ -60,19 +69,21 @@ bool spectrum_take(struct fft_cache *cache, const struct window *window, double 
 
 void spectrum_finish(struct spectrum *spectrum)
 {
-    int ends[] = {0, spectrum->bins - 1};
-    for (int i = 0; i < 2; i++) {
-        spectrum->sum[ends[i]] /= 2;
-        spectrum->sum_squares[ends[i]] /= 4;
-    }
-    for (int j = 0; j < spectrum->bins; j++) {
+    int last = spectrum->bins - 1;
+    spectrum->sum[0] /= 2;
+    spectrum->sum[last] /= 2;
+    spectrum->sum_squares[0] /= 4;
+    if (last < spectrum->scatter_bins)
+        spectrum->sum_squares[last] /= 4;
+    for (int j = 0; j < spectrum->bins; j++)
         spectrum->sum[j] /= spectrum->segments;
+    for (int j = 0; j < spectrum->scatter_bins; j++)
         spectrum->sum_squares[j] /= spectrum->segments;
-    }
 }
 
 double spectrum_relative_u95(const struct spectrum *spectrum, int bin)
 {
+    assert(bin < spectrum->scatter_bins);
     int n = spectrum->segments;
     double mean = spectrum->sum[bin];
     if (n < 3 || mean <= 0)

@@ -30,10 +30,13 @@ double spectrum_sum(const double *powers, struct bins bins);
 struct spectrum {
     int bins; /* length/2 + 1 */
     int segments;
-    double *sum, *sum_squares; /* [bins] */
+    double *sum;         /* [bins] */
+    int scatter_bins;    /* up to bins */
+    double *sum_squares; /* [scatter_bins] */
 };
-bool spectrum_new(int length, struct spectrum *ret, struct problem *problem)
-    __attribute__((warn_unused_result));
+/** Keeps the scatter of `scatter_bins` bins from 0 on; more than there are: of all. */
+bool spectrum_new(int length, int scatter_bins, struct spectrum *ret,
+                  struct problem *problem) __attribute__((warn_unused_result));
 void spectrum_free(struct spectrum *spectrum);
 /** Transforms the windowed segment in `buffer` (of fft_buffer_new) in place, fills
  * powers[length/2 + 1] and adds them to the spectrum, unless that is NULL.
@@ -41,7 +44,8 @@ void spectrum_free(struct spectrum *spectrum);
 bool spectrum_take(struct fft_cache *cache, const struct window *window, double *buffer,
                    double *powers, struct spectrum *spectrum, struct problem *problem)
     __attribute__((warn_unused_result));
-/** Relative 95 % half-width of the mean power of one bin; NaN below three segments. */
+/** Relative 95 % half-width of the mean power of one bin below scatter_bins; NaN below
+ * three segments. */
 double spectrum_relative_u95(const struct spectrum *spectrum, int bin);
 /** Divides the sums: afterwards sum[] holds mean powers, sum_squares[] mean squares of
  * them. */

@@ -153,7 +153,7 @@ static bool plan_pass(struct distortion_channel *channel,
         !tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &channel->bands,
                         problem) ||
         !tone_track_new((int)count, length / 2, &channel->track, problem) ||
-        !spectrum_new(length, &channel->spectrum, problem))
+        !spectrum_new(length, channel->band.last + 1, &channel->spectrum, problem))
         return false;
     tone_bands_lay(&channel->bands, length, tone_bins, request->harmonics, 0);
     return true;

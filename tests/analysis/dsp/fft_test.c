@@ -63,7 +63,8 @@ static void long_blocks_are_put_together(void **state)
         double *input = malloc((size_t)length * sizeof *input);
         double *powers = calloc((size_t)length / 2 + 1, 3 * sizeof *powers);
         int bins = length / 2 + 1;
-        struct kernels_powers to = {scale, powers, powers + bins, powers + 2 * bins};
+        struct kernels_powers to = {scale, powers, powers + bins, powers + 2 * bins,
+                                    bins};
         for (int n = 0; n < length; n++)
             input[n] = support_gaussian(&random);
         for (int n = 0; n < length; n += 512)

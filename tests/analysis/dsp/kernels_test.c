@@ -110,7 +110,7 @@ static void powers_go_up_and_down_and_into_sums(void **state)
     for (int step = -1; step <= 1; step += 2)
         for (int count = 1; count < 20; count++) {
             const int first = 50;
-            struct kernels_powers to = {0.5, got, sum, squares};
+            struct kernels_powers to = {0.5, got, sum, squares, MOST};
             memcpy(sum, weights, sizeof sum);
             memset(squares, 0, sizeof squares);
             kernels_powers(values, count, first, step, &to);

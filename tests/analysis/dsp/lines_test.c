@@ -22,7 +22,7 @@ static struct spectrum average(uint64_t seed, const struct tone *tones, int coun
     struct window window;
     struct spectrum spectrum;
     assert_true(window_new(WINDOW_BLACKMAN_HARRIS_7, LENGTH, &window, NULL));
-    assert_true(spectrum_new(LENGTH, &spectrum, NULL));
+    assert_true(spectrum_new(LENGTH, LENGTH, &spectrum, NULL));
     for (int k = 0; k < SEGMENTS; k++) {
         for (int n = 0; n < LENGTH; n++) {
             last = tilt * last + 1e-3 * support_gaussian(&random);

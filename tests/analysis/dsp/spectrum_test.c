@@ -92,7 +92,7 @@ static void density_ignores_lines_and_excluded_bins(void **state)
     struct spectrum spectrum;
     struct bins excluded[] = {{993, 1007}, {1015, 1029}};
     (void)state;
-    assert_true(spectrum_new(LENGTH, &spectrum, NULL));
+    assert_true(spectrum_new(LENGTH, LENGTH, &spectrum, NULL));
     for (int k = 0; k < 60; k++) {
         for (int n = 0; n < LENGTH; n++)
             buffer[n] = support_gaussian(&random) + sin(2 * M_PI * 1000.2 * n / LENGTH) +
