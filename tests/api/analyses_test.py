@@ -5,7 +5,6 @@ import json
 import time
 
 import harness
-import shapes
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=2, noise_dbfs=-100))
@@ -22,8 +21,6 @@ class Analyses(harness.DaemonCase):
         return {"capture": self.capture, "measurement": "distortion", **changes}
 
     def check_analysis(self, analysis):
-        self.assertIn(analysis["state"], shapes.ANALYSIS)
-        shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
         self.assertEqual(analysis["links"]["self"], f"/v1/analyses/{analysis['id']}")
         self.assertEqual(analysis["links"]["capture"], f"/v1/captures/{analysis['capture']}")
         times = [analysis[name] for name in ("created", "started", "finished")
@@ -189,7 +186,7 @@ class Waiting(harness.DaemonCase):
         first = self.daemon.get(f"/v1/analyses/{ids[0]}")
         self.assertIn(first.json["state"], ("queued", "running", "done"))
         last = self.daemon.get(f"/v1/analyses/{ids[-1]}")
-        shapes.check(self, last.json, shapes.ANALYSIS["queued"])
+        self.assertEqual(last.json["state"], "queued")
         self.assertIn(last.json["position"], (1, 2, 3, 4))
         self.assertRegex(last.headers["retry-after"], r"^[1-9]\d*$")
         not_ready = self.daemon.get(f"/v1/analyses/{ids[-1]}/result")
@@ -264,11 +261,7 @@ class Lists(harness.DaemonCase):
         self.assertEqual(answer.status, 200, answer)
         return [a["id"] for a in answer.json["analyses"]]
 
-    def test_whole_shape_newest_first(self):
-        answer = self.daemon.get("/v1/analyses").json
-        shapes.check(self, answer, {"analyses": list, "links": {"self": shapes.PATH}})
-        for analysis in answer["analyses"]:
-            shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
+    def test_newest_first(self):
         self.assertEqual(self.listed(), self.ids[::-1])
 
     def test_filters(self):

@@ -4,7 +4,6 @@ import concurrent.futures
 import time
 
 import harness
-import shapes
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=0.5, channels=2))
@@ -27,7 +26,6 @@ class Cancel(harness.DaemonCase):
         answer = self.cancel(analysis, body)
         self.assertEqual(answer.status, 200, answer)
         self.assertEqual(answer.json["state"], "cancelled", answer)
-        shapes.check(self, answer.json, shapes.ANALYSIS["cancelled"])
         self.assertEqual(answer.json["id"], analysis)
         again = self.daemon.get(f"/v1/analyses/{analysis}")
         self.assertEqual(again.json, answer.json)

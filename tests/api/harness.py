@@ -233,17 +233,13 @@ class DaemonCase(unittest.TestCase):
         self.assertTrue(self.daemon.get("/v1/health").json["alive"])
 
     def check_problem(self, answer, status, code, field=None, **more):
-        """The whole shape of a problem, as the interface documents it."""
+        """What a problem says; its shape is openapi_test.py's to check."""
         self.assertEqual(answer.status, status, answer)
         self.assertEqual(answer.headers["content-type"], "application/problem+json", answer)
         problem = answer.json
-        known = {"type", "title", "status", "detail", "code", "field", "limit_bytes", "allowed"}
-        self.assertLessEqual(set(problem), known, problem)
         self.assertEqual(problem["type"], f"/v1/problems/{code}")
         self.assertEqual(problem["code"], code, problem)
         self.assertEqual(problem["status"], status)
-        self.assertTrue(problem["title"] and problem["detail"], problem)
-        self.assertTrue(problem["detail"].endswith("."), problem)
         self.assertEqual(problem.get("field"), field, problem)
         if status in (429, 503):
             self.assertRegex(answer.headers["retry-after"], r"^[1-9]\d*$")

@@ -12,7 +12,6 @@ import tempfile
 import time
 
 import harness
-import shapes
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=2, noise_dbfs=-100))
@@ -134,7 +133,7 @@ class FullQueue(harness.DaemonCase):
 
         running = list(self.pages("/v1/analyses?state=running&limit=5"))
         self.assertEqual([[a["id"] for a in page] for page in running], [ids[:1]])
-        shapes.check(self, running[0][0], shapes.ANALYSIS["running"])
+        self.assertEqual(running[0][0]["state"], "running")
         queued = list(self.pages("/v1/analyses?state=queued&limit=25"))
         self.assertEqual([len(page) for page in queued], [25, 25, 10])
         self.assertEqual([a["id"] for page in queued for a in page], ids[:0:-1])

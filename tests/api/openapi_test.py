@@ -13,7 +13,6 @@ import pathlib
 import shutil
 import subprocess
 import tempfile
-import unittest
 
 import harness
 

@@ -1,4 +1,4 @@
-"""Results and series: whole shapes, true numbers, thinning, and the same bytes again."""
+"""Results and series: true numbers, thinning, and the same bytes again."""
 
 import json
 import math
@@ -7,7 +7,6 @@ import struct
 import numpy
 
 import harness
-import shapes
 import waves
 
 # A tone with known harmonics over known noise; the figures below follow by closed form.
@@ -27,21 +26,6 @@ class Result(harness.DaemonCase):
 
     def figure(self, name, channel=0):
         return self.result["channels"][channel]["figures"][name]
-
-    def test_whole_shape(self):
-        answer = self.daemon.get(self.path)
-        self.assertEqual(answer.status, 200)
-        self.assertEqual(answer.headers["content-type"], "application/json")
-        shapes.check(self, self.result, shapes.RESULT)
-        for channel in self.result["channels"]:
-            shapes.check(self, channel, shapes.CHANNEL)
-            for name, figure in channel["figures"].items():
-                shape = (shapes.FIGURE_WITHOUT if figure["value"] is None
-                         else shapes.FIGURE_WITH_VALUE)
-                self.assertEqual(shapes.differences(figure, shape, name), [])
-            for name, series in channel["series"].items():
-                self.assertEqual(
-                    shapes.differences(series, shapes.SERIES_OF_RESULT, name), [])
 
     def test_head_of_the_result(self):
         self.assertEqual(self.result["analysis"], self.analysis)
@@ -159,18 +143,13 @@ class Series(harness.DaemonCase):
         assert answer.status == 200, answer
         return answer.json
 
-    def test_whole_shape(self):
-        answer = self.daemon.get(self.path + "?channel=1")
-        self.assertEqual(answer.headers["content-type"], "application/json")
-        shapes.check(self, self.whole, shapes.SERIES)
+    def test_it_has_the_points_and_axes_declared(self):
         self.assertEqual((self.whole["name"], self.whole["channel"]), ("spectrum", 1))
         for axis in ("x", "y"):
             named = {k: self.whole[axis][k] for k in ("name", "unit")}
             self.assertEqual(named, self.declared[axis])
         x, y = self.whole["x"]["values"], self.whole["y"]["values"]
         self.assertEqual((len(x), len(y)), (self.declared["points"],) * 2)
-        self.assertTrue(all(shapes.number(v) for v in x))
-        self.assertTrue(all(shapes.number_or_null(v) for v in y))
         steps = numpy.diff(x)
         self.assertTrue((steps > 0).all())
         self.assertAlmostEqual(steps.max(), steps.min(), delta=1e-6)
@@ -207,7 +186,6 @@ class Series(harness.DaemonCase):
         for points in (2, 3, 10, 101, 1000, 20000):
             with self.subTest(points=points):
                 curve = self.curve(f"?channel=1&points={points}")
-                shapes.check(self, curve, shapes.SERIES)
                 self.check_thinned(curve, points, x, y)
 
     def test_thinning_keeps_every_harmonic_visible(self):

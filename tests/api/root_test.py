@@ -8,20 +8,13 @@ import wave
 import numpy
 
 import harness
-import shapes
 
 
 class Root(harness.DaemonCase):
     def test_root_names_the_daemon_and_its_limits(self):
         answer = self.daemon.get("/v1/")
         self.assertEqual(answer.status, 200)
-        self.assertEqual(answer.headers["content-type"], "application/json")
-        shapes.check(self, answer.json, {
-            "name": {"residuum"}, "version": re.compile(r"^\d+\.\d+\.\d+$"),
-            "limits": dict, "links": dict,
-        })
-        for name, value in answer.json["limits"].items():
-            self.assertTrue(shapes.number(value), f"{name} is {value!r}")
+        self.assertEqual(answer.json["name"], "residuum")
         # the default of --max-upload in the interface: 4 GiB
         self.assertIn(4 << 30, answer.json["limits"].values())
 
@@ -30,17 +23,16 @@ class Root(harness.DaemonCase):
             with self.subTest(name):
                 self.assertEqual(self.daemon.get(link).status, 200)
 
-    def test_health_has_its_whole_shape(self):
+    def test_health_is_good(self):
         answer = self.daemon.get("/v1/health")
         self.assertEqual(answer.status, 200)
-        shapes.check(self, answer.json, shapes.HEALTH)
         self.assertTrue(answer.json["ready"])
         self.assertGreaterEqual(answer.json["workers"]["alive"], 1)
         self.assertGreater(answer.json["free_disk_bytes"], 0)
 
 
 class Measurements(harness.DaemonCase):
-    def test_list_and_item_have_their_whole_shape(self):
+    def test_each_that_is_listed_is_there(self):
         answer = self.daemon.get("/v1/measurements")
         self.assertEqual(answer.status, 200)
         names = [m["name"] for m in answer.json["measurements"]]
@@ -49,7 +41,6 @@ class Measurements(harness.DaemonCase):
             with self.subTest(name):
                 item = self.daemon.get(f"/v1/measurements/{name}")
                 self.assertEqual(item.status, 200)
-                shapes.check(self, item.json, shapes.MEASUREMENT)
 
     def test_distortion_declares_the_figures_of_its_contract(self):
         # measurements.md, section 2, the table of figures
@@ -80,13 +71,12 @@ class Measurements(harness.DaemonCase):
 class Signals(harness.DaemonCase):
     TONE = "/v1/signals/tone/audio?frequency_hz=997&level_dbfs=-1&sample_rate_hz=48000&bits=24"
 
-    def test_list_and_item_have_their_whole_shape(self):
+    def test_tone_has_the_parameters_of_every_signal(self):
         answer = self.daemon.get("/v1/signals")
         self.assertEqual(answer.status, 200)
         self.assertIn("tone", [s["name"] for s in answer.json["signals"]])
         item = self.daemon.get("/v1/signals/tone")
         self.assertEqual(item.status, 200)
-        shapes.check(self, item.json, shapes.SIGNAL)
         names = [p["name"] for p in item.json["parameters"]]
         for name in ("sample_rate_hz", "bits", "channels", "duration_s", "frequency_hz",
                      "level_dbfs"):
