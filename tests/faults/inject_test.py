@@ -2,11 +2,11 @@
 start of the daemon to its end: nothing acknowledged is lost, nothing is half-kept.
 
 Each run begins with an empty state folder. A short run takes some of the places; `--every`
-takes them all. The calls are made to fail by faults.c, which counts
-over all threads of the daemon.
+takes them all. faults.c makes the calls fail, or, with `--strace`, strace does.
 """
 
 import argparse
+import concurrent.futures
 import http.client
 import os
 import pathlib
@@ -14,36 +14,32 @@ import shutil
 import sys
 import tempfile
 
-import ledger
+import tools
 from ledger import Ledger, Lost, harness, need
 
 import waves  # beside the harness
 
-# Call → the step between the places of a short run.
-CALLS = {"write": 11, "fsync": 3, "fdatasync": 3, "rename": 1}
 TONE = waves.wav(waves.tone(duration_s=1.5, noise_dbfs=-100), bits=16)
 OTHER = waves.wav(waves.tone(duration_s=1.5, noise_dbfs=-100, seed=2), bits=16)
 GONE = (ConnectionError, http.client.HTTPException, TimeoutError)
 LAST = 2000  # no run makes as many calls
+TOGETHER = 4
 
 
 class Run:
     """One life of a daemon with one fault, and the daemon after it."""
 
-    def __init__(self, call, action, at):
-        self.what = f"{call} {at}: {action}"
+    def __init__(self, tool, call, action, at):
+        self.what = f"{tool.__name__}: {call} {at}: {action}"
         self.folder = pathlib.Path(tempfile.mkdtemp(prefix="residuum-faults-"))
         self.state = self.folder / "state"
         self.state.mkdir(mode=0o700)
-        self.fired = self.folder / "fired"
-        self.well = self.folder / "well"
         self.ledger = Ledger(self.state)
-        self.environment = ledger.preload(self.state, call=call, action=action, at=at,
-                                          fired=self.fired, until=self.well)
+        self.fault = tool(self.folder, self.state, call, action, at)
 
     def start(self, faulty):
         return harness.Daemon("--workers", "1", state=self.state,
-                              environment=self.environment if faulty else None)
+                              **(self.fault.options if faulty else {}))
 
     def clean_up(self):
         shutil.rmtree(self.folder, ignore_errors=True)
@@ -62,20 +58,27 @@ class Run:
         """A daemon without faults has all that was acknowledged, and counts no attempt."""
         daemon = self.start(False)
         self.ledger.check_start(daemon)
-        need(self.ledger.check_results(daemon) == [], "a worker crashed")
-        need(set(self.ledger.attempts().values()) <= {0}, "attempts:", self.ledger.attempts())
+        self.check_deaths(self.ledger.check_results(daemon))
         need(self.ledger.upload(daemon, TONE).status == 201, "no upload afterwards")
         daemon.stop()
 
 
-def run_kill(call, at):
+    def check_deaths(self, crashed):
+        attempts = self.ledger.attempts()
+        if not self.fault.KILLS_WORKERS:
+            need(set(attempts.values()) <= {0}, "attempts:", attempts)
+        for analysis in crashed:
+            need(attempts[analysis] == 2, "crashed after other than two deaths:", analysis)
+
+
+def run_kill(tool, call, at):
     """Killed at this call. False when the life ended before it."""
-    run = Run(call, "KILL", at)
+    run = Run(tool, call, "KILL", at)
     try:
         try:
             daemon = run.start(True)
         except AssertionError:  # died at the start
-            need(run.fired.exists(), "did not start")
+            need(run.fault.has_fired(), "did not start")
             run.check_after()
             return True
         try:
@@ -84,11 +87,12 @@ def run_kill(call, at):
         except GONE:
             pass
         daemon.process.wait(harness.PATIENCE_S)
-        need(run.fired.exists() == (daemon.process.returncode == -9), "another end:",
-             daemon.process.returncode, daemon.log())
+        status = daemon.process.returncode
+        need(status == (-9 if run.fault.has_fired() else 0) or
+             status == 0 and run.fault.KILLS_WORKERS, "another end:", status, daemon.log())
         daemon.clean_up()
         run.check_after()
-        return run.fired.exists()
+        return run.fault.has_fired()
     except Exception as fault:
         raise Lost(run.what, run.state) from fault
     finally:
@@ -120,7 +124,7 @@ def work_on_a_bad_disk(run, daemon):
             check_refusal(run.ledger.analyse(daemon, answer.json["id"]))
     for analysis in run.ledger.analyses:
         daemon.get(f"/v1/analyses/{analysis}", Prefer="wait=1")
-    run.well.touch()
+    run.fault.make_well(daemon)
     answer = run.ledger.upload(daemon, TONE)
     if answer.status == 503 and "start residuumd again" in answer.json["detail"]:
         return True
@@ -129,23 +133,23 @@ def work_on_a_bad_disk(run, daemon):
     return False
 
 
-def run_error(call, action, at):
+def run_error(tool, call, action, at):
     """The call fails. False when the life ended before it."""
-    run = Run(call, action, at)
+    run = Run(tool, call, action, at)
     try:
         try:
             daemon = run.start(True)
         except AssertionError as refusal:
-            need("residuumd: " in str(refusal) and run.fired.exists(), refusal)
+            need("\nresiduumd: " in str(refusal) and run.fault.has_fired(), refusal)
             run.check_after()
             return True
         stuck = work_on_a_bad_disk(run, daemon)
         if not stuck:
-            need(run.ledger.check_results(daemon) == [], "a worker crashed")
+            run.check_deaths(run.ledger.check_results(daemon))
             is_settled(run, daemon)
         daemon.stop()
         run.check_after()
-        return run.fired.exists()
+        return run.fault.has_fired()
     except Exception as fault:
         raise Lost(run.what, run.state) from fault
     finally:
@@ -153,28 +157,39 @@ def run_error(call, action, at):
 
 
 def iterate(run, step, call):
-    """Runs with the fault at 1, 1 + step, … until it does not happen any more."""
+    """Runs with the fault at 1, 1 + step, … until it does not happen any more; some at a
+    time, as each mostly waits."""
     at, count = 1, 0
-    while run(at):
-        need(at < LAST, "no end of", call)
-        at += step
-        count += 1
-    return count
+    with concurrent.futures.ThreadPoolExecutor(TOGETHER) as pool:
+        while True:
+            need(at < LAST, "no end of", call)
+            fired = list(pool.map(run, range(at, at + TOGETHER * step, step)))
+            count += sum(fired)
+            if not all(fired):
+                return count
+            at += TOGETHER * step
 
 
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--every", action="store_true")
-    every = parser.parse_args().every
+    parser.add_argument("--strace", action="store_true")
+    asked = parser.parse_args()
+    tool = tools.Strace if asked.strace else tools.Preload
+    if asked.strace:
+        tools.check_strace()
     print(f"programs under test: {harness.BIN}", file=sys.stderr)
-    for call, few in CALLS.items():
-        count = iterate(lambda at: run_kill(call, at), 1 if every else few, call)
-        print(f"{call}: killed at {count} places")
+    for call, few in tool.CALLS.items():
+        count = iterate(lambda at: run_kill(tool, call, str(at)), 1 if asked.every else few, call)
+        print(f"{call}: killed at {count} places", flush=True)
+    for call, few in tool.ERROR_CALLS.items():
+        step = 1 if asked.every else 2 * few
         for action in ("ENOSPC", "EIO"):
             for mode in ("", "+"):
-                step = 1 if every else 2 * few
-                count = iterate(lambda at: run_error(call, action, f"{at}{mode}"), step, call)
-                print(f"{call}: {action} at {count} places{' and all after each' * bool(mode)}")
+                count = iterate(lambda at: run_error(tool, call, action, f"{at}{mode}"), step,
+                                call)
+                print(f"{call}: {action} at {count} places{' and all after each' * bool(mode)}",
+                      flush=True)
     return 0
 
 
