@@ -3,7 +3,8 @@
 # runner's summary; the exit status is 0 only when everything passed.
 #
 # --long adds what takes longer: the thread sanitizer over the server and the black-box tests,
-# valgrind over the module tests and the worker, and clang-tidy.
+# valgrind over the module tests and the worker, clang-tidy, 200 rounds of kills, and a fault
+# at each call upon the state folder in turn.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -70,6 +71,18 @@ memory_check() {
     rm -f "$tone"
 }
 
+# Deaths and faults of the disk, every one of them.
+all_faults() {
+    export RESIDUUM_BIN="$PWD/build/release/bin"
+    faults="/usr/bin/python3 -B tests/faults"
+    step "kills"
+    $faults/kills_test.py --rounds 200 || failed "kills"
+    step "fault injection"
+    $faults/inject_test.py --every || failed "fault injection"
+    $faults/inject_test.py --every --strace || failed "fault injection by strace"
+    unset RESIDUUM_BIN
+}
+
 step "format"
 find analysis server tests -name '*.[ch]' -exec clang-format --dry-run --Werror {} + ||
     failed "format: run clang-format -i on the files named"
@@ -81,6 +94,7 @@ if [ "$long" = yes ]; then
     build thread gcc -DRESIDUUM_SANITIZE=thread
     run_tests thread -R '^(server|api)/'
     memory_check
+    all_faults
     step "clang-tidy"
     run-clang-tidy -quiet -p build/clang "$PWD/(analysis|server)/" || failed "clang-tidy"
 fi
