@@ -8,8 +8,8 @@
 
 /** Adds to `schemas`, each under its name: root, health, capture, captures, analysis,
  * analyses, measurement, measurements, signal, signals, problem, problem_meaning,
- * problem_meanings, and the parts they are made of. They refer to `settings_given`, which
- * schemas_measured adds. False without memory. */
+ * problem_meanings, and the parts they are made of. They refer to what schemas_measured
+ * adds. False without memory. */
 bool schemas_add(json_t *schemas) __attribute__((warn_unused_result));
 
 /** Problem codes: those of the interface with that HTTP status, those that stand only

@@ -340,5 +340,8 @@ bool schemas_measured_add(json_t *schemas, const struct catalogue *catalogue)
                 added;
     for (size_t i = 0; i < json_array_size(measurements); i++)
         added = add_measurement(schemas, json_array_get(measurements, i)) && added;
-    return added;
+    json_t *analysis = json_object_get(schemas, "analysis");
+    return json_object_set_new(analysis, "allOf", schemas_measured_choice(catalogue)) ==
+               0 &&
+           added;
 }

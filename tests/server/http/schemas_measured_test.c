@@ -48,7 +48,7 @@ static void settings_have_their_types_and_limits(void **state)
         {"offset", "{\"type\":\"number\",\"default\":0,\"description\":\"m (dB)\"}"},
     };
     struct catalogue *catalogue = made_up();
-    json_t *schemas = json_object();
+    json_t *schemas = json_pack("{s:{}}", "analysis");
     assert_true(schemas_measured_add(schemas, catalogue));
     const json_t *given = json_object_get(schemas, "settings_distortion");
     assert_int_equal(json_array_size(json_object_get(given, "required")), 0);
@@ -64,7 +64,7 @@ static void results_have_exactly_what_is_described(void **state)
 {
     (void)state;
     struct catalogue *catalogue = made_up();
-    json_t *schemas = json_object();
+    json_t *schemas = json_pack("{s:{}}", "analysis");
     assert_true(schemas_measured_add(schemas, catalogue));
     const json_t *result =
         json_object_get(json_object_get(schemas, "result_distortion"), "properties");
@@ -99,6 +99,11 @@ static void settings_are_those_of_the_measurement_named(void **state)
                         "{\"const\":\"distortion\"}}},\"then\":{\"type\":\"object\","
                         "\"properties\":{\"settings\":{\"$ref\":"
                         "\"#/components/schemas/settings_distortion\"}}}}]");
+    json_t *schemas = json_pack("{s:{}}", "analysis");
+    assert_true(schemas_measured_add(schemas, catalogue));
+    assert_true(json_equal(json_object_get(json_object_get(schemas, "analysis"), "allOf"),
+                           rules));
+    json_decref(schemas);
     json_decref(rules);
     catalogue_free(catalogue);
 }
