@@ -39,12 +39,12 @@ class Cancel(harness.DaemonCase):
             time.sleep(0.01)
 
     def test_queued_and_running_ones(self):
-        running, queued, last = (self.daemon.analyse(c)
-                                 for c in (self.long, self.short, self.short))
-        self.wait_until_running(running)
-        self.assertNotIn("started", self.cancelled(queued))
-        workers = set(self.daemon.worker_pids())
-        self.assertIn("started", self.cancelled(running, "{}"))
+        with self.daemon.workers_halted():
+            running, queued, last = (self.daemon.analyse(self.short) for _ in range(3))
+            self.wait_until_running(running)
+            self.assertNotIn("started", self.cancelled(queued))
+            workers = set(self.daemon.worker_pids())
+            self.assertIn("started", self.cancelled(running, "{}"))
         self.assertEqual(self.daemon.wait_for_end(last)["state"], "done")
         self.assertTrue(workers - set(self.daemon.worker_pids()), "its worker was killed")
         for analysis in (running, queued):
@@ -66,15 +66,17 @@ class Cancel(harness.DaemonCase):
             answer = self.cancel(ended["id"])
             self.assertEqual((answer.status, answer.json), (200, ended))
         self.assertEqual(self.daemon.get(done["links"]["result"]).status, 200)
-        running, queued = self.daemon.analyse(self.long), self.daemon.analyse(self.short)
-        first = self.cancelled(queued)
-        self.assertEqual(self.cancelled(queued), first)
-        self.cancelled(running)
+        with self.daemon.workers_halted():
+            running, queued = self.daemon.analyse(self.short), self.daemon.analyse(self.short)
+            first = self.cancelled(queued)
+            self.assertEqual(self.cancelled(queued), first)
+            self.cancelled(running)
 
     def test_waiters_wake(self):
-        running, queued = self.daemon.analyse(self.long), self.daemon.analyse(self.short)
-        self.wait_until_running(running)
-        with concurrent.futures.ThreadPoolExecutor(6) as pool:
+        with (self.daemon.workers_halted(),
+              concurrent.futures.ThreadPoolExecutor(6) as pool):
+            running, queued = self.daemon.analyse(self.short), self.daemon.analyse(self.short)
+            self.wait_until_running(running)
             began = time.monotonic()
             answers = [pool.submit(self.daemon.get, f"/v1/analyses/{analysis}", Prefer="wait=30")
                        for analysis in (running, queued) * 3]
@@ -86,8 +88,10 @@ class Cancel(harness.DaemonCase):
         self.assertLess(time.monotonic() - began, 25)
 
     def test_many_cancel_at_once(self):
-        ids = [self.daemon.analyse(self.long) for _ in range(8)]
-        with concurrent.futures.ThreadPoolExecutor(16) as pool:
+        # Once the first is cancelled, another worker begins with the next.
+        with (self.daemon.workers_halted(),
+              concurrent.futures.ThreadPoolExecutor(16) as pool):
+            ids = [self.daemon.analyse(self.long) for _ in range(8)]
             answers = list(pool.map(self.cancel, ids * 3))
         self.assertEqual({(a.status, a.json["state"]) for a in answers}, {(200, "cancelled")})
 
@@ -111,6 +115,7 @@ class Cancel(harness.DaemonCase):
         daemon = harness.Daemon("--workers", "1")
         daemon.own_state = False
         capture = daemon.upload(LONG).json["id"]
+        daemon.stop_workers()
         running, queued = daemon.analyse(capture), daemon.analyse(capture)
         for analysis in (queued, running):
             answer = daemon.ask("POST", f"/v1/analyses/{analysis}/cancel")

@@ -20,7 +20,6 @@ import waves
 
 TONE = waves.wav(waves.tone(duration_s=0.5, channels=2))
 OTHER = waves.wav(waves.tone(duration_s=0.6, channels=2))
-LONG = waves.wav(waves.tone(duration_s=120, channels=4, noise_dbfs=-100))
 
 
 def object_path(body):
@@ -185,16 +184,17 @@ class Removals(Case):
         self.removed(capture["links"]["self"])
 
     def test_stays_while_an_analysis_has_not_ended(self):
-        capture = self.upload(LONG)
-        running, queued = (self.daemon.analyse(capture["id"]) for _ in range(2))
-        problem = self.check_problem(self.delete(capture["links"]["self"]), 409, "conflict")
-        self.assertRegex(problem["detail"], f"{running}|{queued}")
-        self.assertIn("/cancel", problem["detail"])
-        for analysis in (running, queued):
-            self.check_problem(self.delete(f"/v1/analyses/{analysis}"), 409, "conflict")
-        for analysis in (queued, running):
-            self.daemon.ask("POST", f"/v1/analyses/{analysis}/cancel")
-            self.daemon.wait_for_end(analysis)
+        capture = self.upload()
+        with self.daemon.workers_halted():
+            running, queued = (self.daemon.analyse(capture["id"]) for _ in range(2))
+            problem = self.check_problem(self.delete(capture["links"]["self"]), 409, "conflict")
+            self.assertRegex(problem["detail"], f"{running}|{queued}")
+            self.assertIn("/cancel", problem["detail"])
+            for analysis in (running, queued):
+                self.check_problem(self.delete(f"/v1/analyses/{analysis}"), 409, "conflict")
+            for analysis in (queued, running):
+                self.daemon.ask("POST", f"/v1/analyses/{analysis}/cancel")
+                self.daemon.wait_for_end(analysis)
         self.removed(capture["links"]["self"])
 
     def test_stays_while_it_is_the_floor_of_another(self):

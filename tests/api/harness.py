@@ -4,6 +4,7 @@ RESIDUUM_BIN names the folder of the programs under test. RESIDUUM_RECORD names 
 which every exchange is written, for openapi_test.py.
 """
 
+import contextlib
 import http.client
 import json
 import os
@@ -197,6 +198,16 @@ class Daemon:
             time.sleep(0.02)
         for pid in self.worker_pids():
             os.kill(pid, signal.SIGSTOP)
+
+    @contextlib.contextmanager
+    def workers_halted(self):
+        """Nothing that runs ends meanwhile, however short; those not killed go on after."""
+        self.stop_workers()
+        try:
+            yield
+        finally:
+            for pid in self.worker_pids():
+                os.kill(pid, signal.SIGCONT)
 
     def worker_pids(self):
         """Its worker processes, by /proc."""
