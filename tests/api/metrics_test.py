@@ -2,6 +2,7 @@
 it; names by its conventions (base units, `_total` for counters); and numbers that follow what
 happens."""
 
+import contextlib
 import os
 import re
 import time
@@ -123,10 +124,11 @@ class Metrics(harness.DaemonCase):
                                os.stat(self.daemon.log_path).st_ctime, delta=60)
 
     def test_open_connections_are_counted(self):
-        held = [self.daemon.connect() for _ in range(3)]
-        self.addCleanup(lambda: [each.close() for each in held])
-        wanted = len(held) + 1  # its own
-        self.wait_until(lambda: self.open_connections() == wanted)
+        with contextlib.ExitStack() as held:
+            for _ in range(3):
+                held.enter_context(self.daemon.connect())
+            self.wait_until(lambda: self.open_connections() == 4)  # one is its own
+        self.wait_until(lambda: self.open_connections() == 1)
 
     def open_connections(self):
         return self.read()["residuum_http_connections_open", None]
