@@ -8,7 +8,8 @@ static void answer(struct request *request)
     struct http_workers workers;
     config->services.status(config->services.context, &workers);
     struct queue_status queue = queue_status(config->queue);
-    bool ready = workers.alive > 0 && !atomic_load(&request->shared->stopping);
+    bool ready = workers.alive > 0 && store_takes_changes(config->store) &&
+                 !atomic_load(&request->shared->stopping);
     reply_json(request, ready ? MHD_HTTP_OK : MHD_HTTP_SERVICE_UNAVAILABLE,
                json_pack("{s:b, s:b, s:{s:i, s:i}, s:{s:i, s:i}, s:I}", "alive", 1,
                          "ready", ready, "queue", "waiting", queue.waiting, "running",

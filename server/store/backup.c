@@ -13,7 +13,7 @@
 
 enum { CHUNK_BYTES = 8 << 20, PART_NAME_BYTES = NAME_MAX + 1 };
 
-static const char copy_name[] = "backup.db"; /* below rendered/, which is swept */
+static const char copy_name[] = "backup.db"; /* below incoming/, which is swept */
 
 struct backup {
     const struct spool *spool;
@@ -118,14 +118,23 @@ static bool take_result(void *context, const char *id, struct server_problem *pr
                 &backup->progress.results, problem);
 }
 
+/* The copy lies for a while beside the database: that much room is needed there. */
+static bool check_room(const struct spool *spool, struct server_problem *problem)
+{
+    struct stat facts;
+    return fstatat(spool->root, "residuum.db", &facts, AT_SYMLINK_NOFOLLOW) != 0 ||
+           spool_parts_room(spool, (uint64_t)facts.st_size, "the database's copy of",
+                            problem);
+}
+
 /* The database and all that it names, into the part folder. */
 static bool fill(struct backup *backup, struct store *store,
                  struct server_problem *problem)
 {
     char path[PATH_MAX + sizeof copy_name + 16];
     const struct store_copy_visitor visitor = {take_content, take_result, backup};
-    snprintf(path, sizeof path, "%s/rendered/%s", backup->spool->path, copy_name);
-    unlinkat(backup->spool->rendered, copy_name, 0);
+    snprintf(path, sizeof path, "%s/incoming/%s", backup->spool->path, copy_name);
+    unlinkat(backup->spool->incoming, copy_name, 0);
     backup->objects = folder_make(backup->root, "objects");
     backup->results = folder_make(backup->root, "results");
     if (backup->objects < 0 || backup->results < 0)
@@ -182,7 +191,7 @@ bool backup_write(struct spool *spool, struct store *store,
     struct backup backup = {spool, target, {0}, -1, -1, -1};
     if (snprintf(part, sizeof part, "%s.part", target->name) >= (int)sizeof part)
         return fail(ENAMETOOLONG, "The backup's folder cannot be made", problem);
-    if (!check_free(target, part, problem))
+    if (!check_room(spool, problem) || !check_free(target, part, problem))
         return false;
     backup.root = folder_make(target->folder, part);
     if (backup.root < 0)
@@ -191,7 +200,7 @@ bool backup_write(struct spool *spool, struct store *store,
     spool_hold(spool);
     bool written = fill(&backup, store, problem);
     spool_release(spool, store);
-    unlinkat(spool->rendered, copy_name, 0);
+    unlinkat(spool->incoming, copy_name, 0);
     written = written && put_in_place(target, part, problem);
     int folders[] = {backup.root, backup.objects, backup.results};
     for (size_t i = 0; i < sizeof folders / sizeof folders[0]; i++)

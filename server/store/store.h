@@ -66,6 +66,9 @@ struct store_analysis {
 bool store_open(const char *state_folder, struct store **ret,
                 struct server_problem *problem) __attribute__((warn_unused_result));
 void store_close(struct store *store);
+/** False after a sync of the disk has failed: every change is refused until the next
+ * start. */
+bool store_takes_changes(const struct store *store);
 
 /** A key by which a tester's request is obeyed once: given again with the same request
  * within LIMIT_KEY_S, it tells what was made then. */

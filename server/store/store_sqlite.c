@@ -79,6 +79,11 @@ void store_close(struct store *store)
     free(store);
 }
 
+bool store_takes_changes(const struct store *store)
+{
+    return !store_writer_has_failed(store->writer);
+}
+
 struct store_sql *store_sqlite_take_reader(struct store *store)
 {
     struct store_sql *reader = NULL;

@@ -127,6 +127,8 @@ def work_on_a_bad_disk(run, daemon):
     run.fault.make_well(daemon)
     answer = run.ledger.upload(daemon, TONE)
     if answer.status == 503 and "start residuumd again" in answer.json["detail"]:
+        health = daemon.get("/v1/health")
+        need(health.status == 503 and health.json["alive"] and not health.json["ready"], health)
         return True
     need(answer.status == 201, "the disk is well again:", answer)
     need(run.ledger.analyse(daemon, answer.json["id"]).status == 202, "no analysis")
