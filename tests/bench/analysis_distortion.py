@@ -11,7 +11,7 @@ from warm_worker import WarmWorker
 
 SCRIPT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "scipy_script.py")
 PYTHON = "/usr/bin/python3"
-LARGE_FRAMES = ((1 << 30) - 44) // recordings.FRAME_BYTES
+LARGE_FRAMES = 932 * recordings.RATE_HZ  # 1 GiB, and a length that SciPy transforms fast
 
 
 class Helper:

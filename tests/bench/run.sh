@@ -4,7 +4,8 @@
 # benchmark failed.
 #
 # Never part of the tests: the numbers mean something on a quiet machine only. Data goes to a
-# temporary folder (TMPDIR, 4 GiB free), which should be on a real disk.
+# temporary folder (TMPDIR, 4 GiB free), which should be on a real disk. SciPy takes 10 GB of memory
+# and minutes for each reading of 1 GiB; all takes half an hour.
 set -eu
 cd "$(dirname "$0")/../.."
 
