@@ -135,7 +135,7 @@ static void reply_analysis(struct request *request, const struct queue_view *vie
     }
 }
 
-void analyses_answer(struct request *request, enum analyses_answer kind)
+bool analyses_answer(struct request *request, enum analyses_answer kind)
 {
     int patience_s = kind == ANALYSES_CANCELLED ? CANCEL_S : wait_s(request);
     struct server_problem problem = {0};
@@ -143,20 +143,47 @@ void analyses_answer(struct request *request, enum analyses_answer kind)
     end_wait(request);
     if (!analyses_find(request, request->analysis, &view, &problem)) {
         reply_problem(request, &problem);
-        return;
+        return false;
     }
-    if (!analyses_ended(&view) && !request->waited && patience_s > 0)
+    bool ended = analyses_ended(&view);
+    if (!ended && !request->waited && patience_s > 0)
         wait_for_end(request, patience_s);
     else
         reply_analysis(request, &view, kind);
     queue_view_free(&view);
+    return ended;
+}
+
+/* Answers from memory, or keeps what is answered once it says that the analysis has
+ * ended: unless there are headers to it that not every poll gets. */
+static void answer_poll(struct request *request)
+{
+    struct finished *finished = request->shared->finished;
+    const char *id = request->analysis;
+    request->kept = finished_get(finished, id);
+    if (request->kept == NULL) {
+        uint64_t since = finished_now(finished);
+        bool ended = analyses_answer(request, ANALYSES_STATE);
+        if (!ended || request->status != MHD_HTTP_OK)
+            return;
+        request->kept = finished_keep(finished, id, since, request->response);
+        if (request->kept == NULL)
+            return;
+        request->response = NULL; /* taken over */
+    }
+    request->status = MHD_HTTP_OK;
 }
 
 static void answer_item(struct request *request)
 {
+    bool plain = wait_s(request) < 0 && request->headers.if_none_match.count == 0 &&
+                 !atomic_load(&request->shared->stopping);
     snprintf(request->analysis, sizeof request->analysis, "%s",
              request_argument(request, 0));
-    analyses_answer(request, ANALYSES_STATE);
+    if (plain)
+        answer_poll(request);
+    else
+        (void)analyses_answer(request, ANALYSES_STATE);
 }
 
 static bool read_filters(const struct request *request, struct store_query *query,

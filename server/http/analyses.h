@@ -17,13 +17,14 @@ bool analyses_find(const struct request *request, const char *id, struct queue_v
                    struct server_problem *problem) __attribute__((warn_unused_result));
 
 /** Answers with the analysis request->analysis: its state now, or, where the client
- * prefers to wait, once it has ended (the request is suspended and this called again). */
+ * prefers to wait, once it has ended (the request is suspended and this called again).
+ * True when the analysis has ended. */
 enum analyses_answer {
     ANALYSES_STATE,
     ANALYSES_ADDED,     /* 202 and its Location; 200 once it has ended, if waited for */
     ANALYSES_CANCELLED, /* its end is near, and waited for */
 };
-void analyses_answer(struct request *request, enum analyses_answer kind);
+bool analyses_answer(struct request *request, enum analyses_answer kind);
 
 /** True in a final state. */
 bool analyses_ended(const struct queue_view *view);

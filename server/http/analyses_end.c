@@ -25,7 +25,7 @@ static void work_cancel(struct request *request)
 
 static void answer_cancelled(struct request *request)
 {
-    analyses_answer(request, ANALYSES_CANCELLED);
+    (void)analyses_answer(request, ANALYSES_CANCELLED);
 }
 
 /* The row first: a crash between leaves a file that the next start moves aside. */
@@ -39,6 +39,7 @@ static bool remove_one(struct request *request, struct server_problem *problem)
     queue_view_free(&view);
     if (!store_analysis_remove(config->store, id, problem))
         return false;
+    finished_drop(request->shared->finished, id);
     spool_remove_result(config->spool, id);
     return true;
 }

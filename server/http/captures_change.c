@@ -72,8 +72,10 @@ static bool remove_all(const struct request *request, struct server_problem *pro
     store_capture_free(&capture);
     if (!store_capture_remove(config->store, id, &removed, problem))
         return false;
-    for (int i = 0; i < removed.count; i++)
+    for (int i = 0; i < removed.count; i++) {
+        finished_drop(request->shared->finished, removed.analyses[i]);
         spool_remove_result(config->spool, removed.analyses[i]);
+    }
     spool_remove_content(config->spool, config->store, removed.sha256);
     store_removed_free(&removed);
     return true;

@@ -1,6 +1,7 @@
 #include "server/http/connections.h"
 
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <sys/resource.h>
 #include <sys/socket.h>
@@ -17,9 +18,12 @@ enum {
 
 struct connection {
     int file;
-    int64_t idle_since_ms;
-    bool asked; /* a request has been answered before */
-    bool busy;
+    /* Written by the connection's own thread without the lock of all: every request
+     * would take it twice. */
+    _Atomic int64_t idle_since_ms;
+    atomic_bool asked; /* a request has been answered before */
+    atomic_bool busy;
+    bool sent_all; /* the client has ended its sending, and the library knows */
     bool ended;
     struct connection *previous, *next;
 };
@@ -30,12 +34,13 @@ struct connections {
     pthread_cond_t changed;
     pthread_t thread;
     struct connection *first;
-    int count;
+    int count; /* but for those that were ended and are only not removed yet */
     bool stopping;
 };
 
-static void end(struct connection *connection)
+static void end(struct connections *connections, struct connection *connection)
 {
+    connections->count--;
     connection->ended = true;
     shutdown(connection->file, SHUT_RDWR);
 }
@@ -45,13 +50,24 @@ static bool is_idle(const struct connection *connection)
     return !connection->busy && !connection->ended;
 }
 
+bool connections_notice_end(int file)
+{
+    char byte;
+    bool ended = recv(file, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0;
+    if (ended)
+        shutdown(file, SHUT_RD); /* an event; an answer under way still goes out */
+    return ended;
+}
+
 static void end_due(struct connections *connections, int64_t now_ms)
 {
     const struct connections_config *config = &connections->config;
     for (struct connection *each = connections->first; each != NULL; each = each->next) {
         int64_t time_ms = each->asked ? config->idle_ms : config->new_ms;
         if (is_idle(each) && now_ms - each->idle_since_ms >= time_ms)
-            end(each);
+            end(connections, each);
+        else if (is_idle(each) && !each->sent_all)
+            each->sent_all = connections_notice_end(each->file);
     }
 }
 
@@ -63,7 +79,7 @@ static void end_longest_idle(struct connections *connections)
             (longest == NULL || each->idle_since_ms < longest->idle_since_ms))
             longest = each;
     if (longest != NULL)
-        end(longest);
+        end(connections, longest);
 }
 
 /* Looks ten times within the shorter time, and not at all where nobody is connected. */
@@ -153,7 +169,8 @@ void connections_remove(struct connections *connections, struct connection *conn
     if (connection == NULL)
         return;
     pthread_mutex_lock(&connections->lock);
-    connections->count--;
+    if (!connection->ended)
+        connections->count--;
     if (connection->previous != NULL)
         connection->previous->next = connection->next;
     else
@@ -164,24 +181,19 @@ void connections_remove(struct connections *connections, struct connection *conn
     free(connection);
 }
 
-void connections_begin(struct connections *connections, struct connection *connection)
+void connections_begin(struct connection *connection)
 {
-    if (connection == NULL)
-        return;
-    pthread_mutex_lock(&connections->lock);
-    connection->busy = true;
-    pthread_mutex_unlock(&connections->lock);
+    if (connection != NULL)
+        connection->busy = true;
 }
 
-void connections_end(struct connections *connections, struct connection *connection)
+void connections_end(struct connection *connection)
 {
     if (connection == NULL)
         return;
-    pthread_mutex_lock(&connections->lock);
-    connection->busy = false;
-    connection->asked = true;
     connection->idle_since_ms = clock_monotonic_ms();
-    pthread_mutex_unlock(&connections->lock);
+    connection->asked = true;
+    connection->busy = false;
 }
 
 int connections_limit(int listeners, int reserved, int least)

@@ -36,8 +36,14 @@ struct connection *connections_add(struct connections *connections, int file);
 void connections_remove(struct connections *connections, struct connection *connection);
 
 /** A request's header is whole; its answer is out. */
-void connections_begin(struct connections *connections, struct connection *connection);
-void connections_end(struct connections *connections, struct connection *connection);
+void connections_begin(struct connection *connection);
+void connections_end(struct connection *connection);
+
+/** Whether the client has ended its sending, everything being read; then the library is
+ * made to see it. By itself it would not, where that end came together with the last
+ * bytes: it reads until a read comes back short, then waits for the next event of an
+ * edge-triggered poll. Idle connections are looked at now and then without a call. */
+bool connections_notice_end(int file);
 
 /** How many connections each of `listeners` may have, so that the descriptors this
  * process may open (RLIMIT_NOFILE) suffice for all of them and for `reserved` others. At

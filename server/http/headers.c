@@ -27,11 +27,20 @@ static void take_line(struct headers_lines *lines, const char *value)
         lines->lines[lines->count++] = value;
 }
 
+/* RFC 9110, section 5.6.2. */
+static bool is_token(const char *name)
+{
+    const char *c = name;
+    while (*c != '\0' &&
+           ((*c >= '0' && *c <= '9') || ((*c | 0x20) >= 'a' && (*c | 0x20) <= 'z') ||
+            strchr("!#$%&'*+-.^_`|~", *c) != NULL))
+        c++;
+    return c > name && *c == '\0';
+}
+
 static void check_bytes(const char *name, const char *value, struct server_problem *fault)
 {
-    const char *token = "!#$%&'*+-.^_`|~0123456789"
-                        "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
-    if (*name == '\0' || strspn(name, token) != strlen(name))
+    if (!is_token(name))
         server_problem_set(fault, SERVER_PROBLEM_BAD_REQUEST, "",
                            "The name of a header holds a character it must not hold.");
     for (const char *c = value; *c != '\0'; c++)
@@ -63,7 +72,8 @@ void headers_take(struct headers *headers, const char *name, const char *value)
     headers->count++;
     check_bytes(name, value, &headers->fault);
     for (size_t i = 0; i < sizeof singles / sizeof singles[0]; i++)
-        if (strcasecmp(name, singles[i].name) == 0)
+        if (((name[0] ^ singles[i].name[0]) & ~0x20) == 0 && /* most differ there */
+            strcasecmp(name, singles[i].name) == 0)
             take_single(singles[i].slot, singles[i].name, value, &headers->fault);
     if (strcasecmp(name, "Accept") == 0)
         take_line(&headers->accept, value);

@@ -38,6 +38,9 @@ struct http {
 
 static enum MHD_Result queue_reply(struct request *request)
 {
+    if (request->kept != NULL)
+        return MHD_queue_response(request->connection, request->status,
+                                  finished_response(request->kept));
     if (request->response == NULL)
         return MHD_NO;
     if (atomic_load(&request->shared->stopping))
@@ -119,7 +122,7 @@ static enum MHD_Result handle(void *context, struct MHD_Connection *connection,
     if (!request->begun) {
         request->begun = true;
         request->connection = connection;
-        connections_begin(request->shared->connections, connection_of(connection));
+        connections_begin(connection_of(connection));
         /* A reply queued in this call closes the connection. */
         if (intake_begin(request, method, version))
             return MHD_YES;
@@ -167,9 +170,7 @@ static void completed(void *context, struct MHD_Connection *connection, void **s
                       request->body_bytes);
     request_free(*state);
     *state = NULL;
-    connections_end(shared->connections, connection_of(connection));
-    if (answered)
-        intake_notice_end(connection);
+    connections_end(connection_of(connection));
 }
 
 static void notice_connection(void *context, struct MHD_Connection *connection,
@@ -285,12 +286,16 @@ bool http_start(const struct http_config *config, struct http **ret,
                                             .time_ms = INTAKE_DROP_MS,
                                             .silent_ms = LINGER_SILENT_MS,
                                             .bytes = INTAKE_DROP_BYTES};
-    if (openapi_new(resources_tables, config->catalogue, &http->shared.openapi,
-                    problem) &&
-        lingering_start(&linger, &http->shared.lingering, problem) &&
-        deadlines_start(&http->shared.deadlines, problem) &&
-        offload_start(BLOCKING_THREADS, &http->shared.offload, problem) &&
-        listen_and_serve(http, problem)) {
+    http->shared.finished = finished_new();
+    if (http->shared.finished == NULL)
+        server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
+                           "There is no memory for the answers to polls.");
+    else if (openapi_new(resources_tables, config->catalogue, &http->shared.openapi,
+                         problem) &&
+             lingering_start(&linger, &http->shared.lingering, problem) &&
+             deadlines_start(&http->shared.deadlines, problem) &&
+             offload_start(BLOCKING_THREADS, &http->shared.offload, problem) &&
+             listen_and_serve(http, problem)) {
         *ret = http;
         return true;
     }
@@ -339,6 +344,7 @@ void http_stop(struct http *http)
     connections_stop(http->shared.connections);
     lingering_stop(http->shared.lingering);
     deadlines_stop(http->shared.deadlines);
+    finished_free(http->shared.finished);
     openapi_free(http->shared.openapi);
     free(http);
 }

@@ -8,17 +8,13 @@
 #include "server/http/hidden.h"
 #include "server/http/reply.h"
 
-/* The library reads until a read comes back short, then waits for the next event of an
- * edge-triggered poll. The end of a client's sending that came together with its last
- * bytes is no event of its own: nobody would notice it before the connection's idle time
- * is over. Shutting the reading side makes one. */
-void intake_notice_end(struct MHD_Connection *connection)
+/* While a body comes in nobody else looks: the connection is not idle. */
+static void notice_end(struct MHD_Connection *connection)
 {
-    char byte;
     const union MHD_ConnectionInfo *info =
         MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
-    if (info != NULL && recv(info->connect_fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
-        shutdown(info->connect_fd, SHUT_RD);
+    if (info != NULL)
+        connections_notice_end(info->connect_fd);
 }
 
 static enum MHD_Result take_header(void *context, enum MHD_ValueKind kind,
@@ -45,7 +41,7 @@ bool intake_begin(struct request *request, const char *method, const char *versi
                     admission_check(request, method, version, &request->refusal);
     int64_t body_bytes = headers_body_bytes(&request->headers);
     if (body_bytes != 0)
-        intake_notice_end(request->connection);
+        notice_end(request->connection);
     bool unsent = body_bytes != 0 && request->headers.expect != NULL;
     bool small = body_bytes >= 0 && body_bytes <= INTAKE_SMALL_BYTES && !unsent;
     if (admitted || (small && !request->doubtful))
@@ -103,7 +99,10 @@ bool intake_piece(struct request *request, const char *piece, size_t count)
     enum route_body kind =
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
     request->body_bytes += (int64_t)count;
-    intake_notice_end(request->connection);
+    if (count != request->largest_piece) /* else it filled the library's buffer */
+        notice_end(request->connection);
+    if (count > request->largest_piece)
+        request->largest_piece = count;
     if (kind == ROUTE_BODY_NONE || request->refusal.code != SERVER_PROBLEM_NONE)
         return drop(request);
     return kind == ROUTE_BODY_STREAM ? take_upload(request, piece, count)

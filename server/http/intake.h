@@ -23,8 +23,4 @@ bool intake_begin(struct request *request, const char *method, const char *versi
 bool intake_piece(struct request *request, const char *piece, size_t count)
     __attribute__((warn_unused_result));
 
-/** Looks whether the client has ended its sending, everything being read, and makes the
- * library see it. */
-void intake_notice_end(struct MHD_Connection *connection);
-
 #endif

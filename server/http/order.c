@@ -106,7 +106,7 @@ static void work(struct request *request)
 
 static void answer(struct request *request)
 {
-    analyses_answer(request, ANALYSES_ADDED);
+    (void)analyses_answer(request, ANALYSES_ADDED);
 }
 
 const struct route order_routes[] = {

@@ -27,9 +27,11 @@ void request_free(struct request *request)
         return;
     if (request->watch != NULL)
         queue_unwatch(request->shared->config.queue, request->watch);
-    deadlines_remove(request->shared->deadlines, &request->deadline);
+    if (request->deadline.fire != NULL) /* it was added: this takes the lock of all */
+        deadlines_remove(request->shared->deadlines, &request->deadline);
     if (request->response != NULL)
         MHD_destroy_response(request->response);
+    finished_release(request->kept);
     spool_upload_free(request->upload);
     json_decref(request->json);
     body_free(&request->body);

@@ -16,6 +16,7 @@
 #include "server/http/body.h"
 #include "server/http/connections.h"
 #include "server/http/deadlines.h"
+#include "server/http/finished.h"
 #include "server/http/headers.h"
 #include "server/http/http.h"
 #include "server/http/lingering.h"
@@ -36,6 +37,7 @@ struct request_context {
     struct connections *connections;
     struct deadlines *deadlines;
     struct offload *offload;
+    struct finished *finished;
     struct openapi *openapi;
     struct lingering *lingering;
     struct metrics metrics;
@@ -57,12 +59,13 @@ struct request {
     json_t *json; /* the body of a ROUTE_BODY_JSON */
 
     /* How far it is. */
-    bool begun;         /* the first call was made */
-    bool head;          /* the method is HEAD */
-    bool unsafe;        /* the method may change something */
-    bool worked;        /* route->work was run */
-    bool paused;        /* suspended since the last call (its own thread only) */
-    int64_t body_bytes; /* read so far */
+    bool begun;           /* the first call was made */
+    bool head;            /* the method is HEAD */
+    bool unsafe;          /* the method may change something */
+    bool worked;          /* route->work was run */
+    bool paused;          /* suspended since the last call (its own thread only) */
+    int64_t body_bytes;   /* read so far */
+    size_t largest_piece; /* of those read */
     struct server_problem refusal; /* the body is dropped, then this is the reply */
     int64_t drop_until_ms;         /* monotonic; 0: nothing has been dropped */
     bool doubtful;                 /* the header can be read in two ways */
@@ -71,6 +74,7 @@ struct request {
     /* The reply under construction. */
     unsigned status;
     struct MHD_Response *response;
+    struct finished_answer *kept; /* instead of a response; not to be changed */
 
     /* Suspension: whoever turns `suspended` to false resumes the connection. */
     atomic_bool suspended;

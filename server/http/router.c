@@ -33,30 +33,39 @@ static void add_allowed(char allowed[ROUTER_ALLOWED_BYTES], const char *method)
              strcmp(method, "GET") == 0 ? "GET, HEAD" : method);
 }
 
+static bool find(const struct route *const *tables, const char *method,
+                 const struct target *target, struct router_match *match)
+{
+    const char *wanted = strcmp(method, "HEAD") == 0 ? "GET" : method;
+    for (; *tables != NULL; tables++)
+        for (const struct route *route = *tables; route->method != NULL; route++)
+            if (strcmp(route->method, wanted) == 0 &&
+                path_matches(route->path, target, match->arguments)) {
+                match->route = route;
+                return true;
+            }
+    return false;
+}
+
 bool router_match(const struct route *const *tables, const char *method,
                   const struct target *target, struct router_match *ret,
                   struct server_problem *problem)
 {
     struct router_match match = {0};
-    const char *wanted = strcmp(method, "HEAD") == 0 ? "GET" : method;
-    for (; *tables != NULL; tables++) {
-        for (const struct route *route = *tables; route->method != NULL; route++) {
-            const char *arguments[ROUTER_ARGUMENTS_MAX] = {NULL};
-            if (!path_matches(route->path, target, arguments))
-                continue;
-            add_allowed(match.allowed, route->method);
-            if (strcmp(route->method, wanted) == 0) {
-                match.route = route;
-                memcpy(match.arguments, arguments, sizeof arguments);
-            }
-        }
+    if (find(tables, method, target, &match)) {
+        *ret = match;
+        return true;
     }
+    for (; *tables != NULL; tables++)
+        for (const struct route *route = *tables; route->method != NULL; route++)
+            if (path_matches(route->path, target, match.arguments))
+                add_allowed(match.allowed, route->method);
     if (match.allowed[0] == '\0')
         return server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, "",
                                   "There is nothing at this path; GET /v1/ lists what is "
                                   "there.");
     add_allowed(match.allowed, "OPTIONS");
-    if (match.route == NULL && strcmp(method, "OPTIONS") != 0) {
+    if (strcmp(method, "OPTIONS") != 0) {
         if (problem != NULL && problem->code == SERVER_PROBLEM_NONE)
             memcpy(problem->allowed, match.allowed, sizeof match.allowed);
         return server_problem_set(problem, SERVER_PROBLEM_WRONG_METHOD, "",

@@ -50,7 +50,8 @@ enum { ROUTER_ARGUMENTS_MAX = 2, ROUTER_ALLOWED_BYTES = 64 };
 struct router_match {
     const struct route *route;                   /* NULL: answer OPTIONS with `allowed` */
     const char *arguments[ROUTER_ARGUMENTS_MAX]; /* texts of the parts in braces */
-    char allowed[ROUTER_ALLOWED_BYTES]; /* methods of this path: "GET, HEAD, …" */
+    char
+        allowed[ROUTER_ALLOWED_BYTES]; /* then the methods of this path: "GET, HEAD, …" */
 };
 
 /** NOT_FOUND, or WRONG_METHOD with the allowed ones. `tables` is ended by NULL. */

@@ -26,6 +26,7 @@ static bool is_utf8(const char *text)
 static bool decode(char *piece, bool is_query, struct server_problem *problem)
 {
     char *to = piece;
+    bool ascii = true;
     for (const char *from = piece; *from != '\0'; to++) {
         if ((unsigned char)*from < 0x20 || *from == 0x7f)
             return server_problem_set(problem, SERVER_PROBLEM_BAD_REQUEST, "",
@@ -34,6 +35,7 @@ static bool decode(char *piece, bool is_query, struct server_problem *problem)
                                       (unsigned char)*from);
         if (*from != '%') {
             *to = is_query && *from == '+' ? ' ' : *from;
+            ascii = ascii && (unsigned char)*from < 0x80;
             from++;
             continue;
         }
@@ -49,10 +51,11 @@ static bool decode(char *piece, bool is_query, struct server_problem *problem)
                 problem, is_query ? SERVER_PROBLEM_BAD_REQUEST : SERVER_PROBLEM_NOT_FOUND,
                 "", "No name or value here holds a zero byte, %%00.");
         *to = (char)(high * 16 + low);
+        ascii = ascii && high < 8;
         from += 3;
     }
     *to = '\0';
-    if (!is_utf8(piece))
+    if (!ascii && !is_utf8(piece))
         return server_problem_set(
             problem, SERVER_PROBLEM_BAD_REQUEST, "",
             "The target of the request is not UTF-8 once its percent signs are decoded.");

@@ -151,6 +151,8 @@ class Removals(Case):
         self.assertEqual((done["state"], failed["state"]), ("done", "failed"))
         self.assertIn(f"results/{done['id']}", self.daemon.files("results"))
         self.assertIn(object_path(body), self.daemon.files("objects"))
+        for analysis in (done, failed):  # polls are then answered from memory
+            self.assertEqual(self.daemon.get(analysis["links"]["self"]).json, analysis)
         self.removed(capture["links"]["self"])
         for analysis in (done, failed):
             for path in ("", "/result", "/result/series/spectrum?channel=1"):
@@ -220,7 +222,10 @@ class Removals(Case):
         first, second = (self.daemon.analyse(capture["id"]) for _ in range(2))
         for analysis in (first, second):
             self.assertEqual(self.daemon.wait_for_end(analysis)["state"], "done")
+        for _ in range(2):
+            self.assertEqual(self.daemon.get(f"/v1/analyses/{first}").status, 200)
         self.removed(f"/v1/analyses/{first}")
+        self.check_problem(self.daemon.get(f"/v1/analyses/{first}"), 404, "not_found")
         self.check_problem(self.daemon.get(f"/v1/analyses/{first}/result"), 404, "not_found")
         self.assertNotIn(f"results/{first}", self.daemon.files("results"))
         self.assertEqual(self.daemon.get(f"/v1/analyses/{second}/result").status, 200)

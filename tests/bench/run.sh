@@ -9,7 +9,7 @@
 set -eu
 cd "$(dirname "$0")/../.."
 
-sh .ci/install .ci/packages-run .ci/packages
+sh .ci/install .ci/packages-run .ci/packages tests/bench/packages
 cmake -S . -B build/bench-release -G Ninja -DCMAKE_BUILD_TYPE=Release >/dev/null
 ninja -C build/bench-release --quiet
 

@@ -63,8 +63,8 @@ static void one_without_a_request_ends_first(void **state)
     int64_t begun_ms = clock_monotonic_ms();
     add(&pairs);
     add(&pairs);
-    connections_begin(pairs.connections, pairs.connection[1]);
-    connections_end(pairs.connections, pairs.connection[1]);
+    connections_begin(pairs.connection[1]);
+    connections_end(pairs.connection[1]);
     assert_true(ends_within(&pairs, 0, 20000));
     assert_true(clock_monotonic_ms() - begun_ms >= NEW_MS);
     assert_true(ends_within(&pairs, 1, 20000));
@@ -78,9 +78,9 @@ static void one_at_work_never_ends(void **state)
     struct pairs pairs;
     start(&pairs, 100, 20, 20);
     add(&pairs);
-    connections_begin(pairs.connections, pairs.connection[0]);
+    connections_begin(pairs.connection[0]);
     assert_false(ends_within(&pairs, 0, 300));
-    connections_end(pairs.connections, pairs.connection[0]);
+    connections_end(pairs.connection[0]);
     assert_true(ends_within(&pairs, 0, 20000));
     stop(&pairs);
 }
@@ -92,15 +92,15 @@ static void the_longest_idle_makes_room(void **state)
     struct pairs pairs;
     start(&pairs, 16, FOREVER_MS, FOREVER_MS);
     add(&pairs);
-    connections_begin(pairs.connections, pairs.connection[0]);
+    connections_begin(pairs.connection[0]);
     for (int i = 1; i < 13; i++) {
         add(&pairs);
         usleep(2000); /* the clock counts milliseconds */
     }
     for (int i = 0; i < 13; i++)
         assert_false(ends_within(&pairs, i, 0));
-    connections_begin(pairs.connections, pairs.connection[1]);
-    connections_end(pairs.connections, pairs.connection[1]); /* idle since just now */
+    connections_begin(pairs.connection[1]);
+    connections_end(pairs.connection[1]); /* idle since just now */
     add(&pairs);
     assert_true(ends_within(&pairs, 2, 0));
     add(&pairs);
