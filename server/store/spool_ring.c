@@ -24,7 +24,8 @@ static bool has_failed(const struct spool_ring *ring)
     return ring->problem.code != SERVER_PROBLEM_NONE;
 }
 
-/* Waits for a whole chunk, or for the rest once the body has ended. Returns the count of
+/* Waits for a whole chunk, or for the rest once the body has ended. No more than a chunk
+ * at a time, so that the room behind it is free again soon. Returns the count of
  * bytes at bytes[taken % SPOOL_RING_BYTES], 0 at the end or after a failure. */
 static size_t next_piece(struct spool_ring *ring)
 {
@@ -33,11 +34,8 @@ static size_t next_piece(struct spool_ring *ring)
            !has_failed(ring))
         pthread_cond_wait(&ring->changed, &ring->lock);
     size_t count = (size_t)(ring->put - ring->taken);
-    if (count >= SPOOL_RING_CHUNK_BYTES)
-        count -= count % SPOOL_RING_CHUNK_BYTES;
-    size_t until_wrap = SPOOL_RING_BYTES - (size_t)(ring->taken % SPOOL_RING_BYTES);
-    if (count > until_wrap)
-        count = until_wrap;
+    if (count > SPOOL_RING_CHUNK_BYTES)
+        count = SPOOL_RING_CHUNK_BYTES;
     if (has_failed(ring))
         count = 0;
     pthread_mutex_unlock(&ring->lock);
@@ -56,7 +54,10 @@ static void *process_pieces(void *context)
         ring->taken += count;
         if (!processed && !has_failed(ring))
             ring->problem = problem;
-        pthread_cond_signal(&ring->changed);
+        /* A receiver that found the ring full sleeps until half of it is empty: being
+         * woken for each piece would cost more than the copying. */
+        if (!processed || ring->put - ring->taken <= SPOOL_RING_BYTES / 2)
+            pthread_cond_signal(&ring->changed);
         pthread_mutex_unlock(&ring->lock);
     }
     return NULL;

@@ -13,8 +13,9 @@
 #include "server/base/problem.h"
 
 enum {
-    SPOOL_RING_BYTES = 256 * 1024,
-    /* Processed at a time, but for the rest at the end: whole pages, few wake-ups. */
+    SPOOL_RING_BYTES = 512 * 1024,
+    /* Processed at a time, but for the rest at the end: whole pages, few wake-ups. An
+     * eighth of the ring, so that both sides are at work most of the time. */
     SPOOL_RING_CHUNK_BYTES = 64 * 1024,
 };
 
