@@ -2,6 +2,7 @@
 #include "tests/support/support.h"
 
 #include <poll.h>
+#include <sys/epoll.h>
 #include <sys/resource.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -85,6 +86,50 @@ static void one_at_work_never_ends(void **state)
     stop(&pairs);
 }
 
+/* The client's end of sending, everything being read: then ours reads an end, too, and
+ * may still write. Where something is left to read, nothing is done yet. */
+static void an_end_of_sending_is_noticed(void **state)
+{
+    (void)state;
+    char byte;
+    struct pairs pairs;
+    start(&pairs, 100, 20, FOREVER_MS);
+    add(&pairs);
+    connections_begin(pairs.connection[0]);
+    connections_end(pairs.connection[0]);
+    assert_int_equal(write(pairs.theirs[0], "x", 1), 1);
+    shutdown(pairs.theirs[0], SHUT_WR);
+    assert_false(connections_notice_end(pairs.ours[0]));
+    assert_int_equal(read(pairs.ours[0], &byte, 1), 1);
+    assert_true(connections_notice_end(pairs.ours[0]));
+    assert_int_equal(write(pairs.ours[0], "y", 1), 1);
+    assert_int_equal(read(pairs.theirs[0], &byte, 1), 1);
+    stop(&pairs);
+}
+
+/* An edge-triggered poll, as the library's, gets another event of it. */
+static void idle_ones_are_looked_at(void **state)
+{
+    (void)state;
+    char byte;
+    struct pairs pairs;
+    start(&pairs, 100, 200, FOREVER_MS);
+    add(&pairs);
+    connections_begin(pairs.connection[0]);
+    int poller = epoll_create1(EPOLL_CLOEXEC);
+    struct epoll_event event = {.events = EPOLLIN | EPOLLET};
+    assert_int_equal(epoll_ctl(poller, EPOLL_CTL_ADD, pairs.ours[0], &event), 0);
+    assert_int_equal(write(pairs.theirs[0], "x", 1), 1);
+    shutdown(pairs.theirs[0], SHUT_WR);
+    assert_int_equal(epoll_wait(poller, &event, 1, 20000), 1);
+    assert_int_equal(read(pairs.ours[0], &byte, 1), 1);
+    assert_int_equal(epoll_wait(poller, &event, 1, 100), 0); /* at work: left alone */
+    connections_end(pairs.connection[0]);
+    assert_int_equal(epoll_wait(poller, &event, 1, 20000), 1);
+    close(poller);
+    stop(&pairs);
+}
+
 /* Of 16, an eighth is 2: from the 14th on each ends one. */
 static void the_longest_idle_makes_room(void **state)
 {
@@ -133,6 +178,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(one_without_a_request_ends_first),
         cmocka_unit_test(one_at_work_never_ends),
+        cmocka_unit_test(an_end_of_sending_is_noticed),
+        cmocka_unit_test(idle_ones_are_looked_at),
         cmocka_unit_test(the_longest_idle_makes_room),
         cmocka_unit_test(the_limit_follows_the_descriptors),
     };
