@@ -1,12 +1,13 @@
 #include "server/http/intake.h"
 
 #include <string.h>
-#include <sys/socket.h>
 
 #include "server/base/clock.h"
 #include "server/http/admission.h"
 #include "server/http/hidden.h"
 #include "server/http/reply.h"
+
+enum { LARGE_PIECE_BYTES = 8 * 1024 };
 
 /* While a body comes in nobody else looks: the connection is not idle. */
 static void notice_end(struct MHD_Connection *connection)
@@ -99,7 +100,8 @@ bool intake_piece(struct request *request, const char *piece, size_t count)
     enum route_body kind =
         request->match.route == NULL ? ROUTE_BODY_NONE : request->match.route->body;
     request->body_bytes += (int64_t)count;
-    if (count != request->largest_piece) /* else it filled the library's buffer */
+    /* A large piece as long as one before fills the library's buffer: it reads on. */
+    if (count < LARGE_PIECE_BYTES || count != request->largest_piece)
         notice_end(request->connection);
     if (count > request->largest_piece)
         request->largest_piece = count;

@@ -3,6 +3,7 @@ daemon goes on."""
 
 import hashlib
 import pathlib
+import socket
 import struct
 import subprocess
 import tempfile
@@ -149,6 +150,18 @@ class Refusals(harness.DaemonCase):
                 self.wait_for(lambda: self.daemon.files("incoming"))
                 raw.close()
                 self.wait_for(lambda: not self.daemon.files("incoming"))
+
+    def test_end_of_sending_with_the_last_of_equal_pieces_leaves_nothing(self):
+        """Noticed by looking, well before the idle time of 30 s."""
+        with self.daemon.connect() as raw:
+            raw.sendall(b"POST /v1/captures HTTP/1.1\r\nHost: localhost\r\n"
+                        b"Content-Length: 500000\r\n\r\n")
+            self.wait_for(lambda: self.daemon.files("incoming"))
+            for i in range(5):
+                raw.send(TONE[:1000], 0 if i < 4 else socket.MSG_MORE)
+                time.sleep(0.1)
+            raw.shutdown(socket.SHUT_WR)  # goes out with the last piece
+            self.wait_for(lambda: not self.daemon.files("incoming"))
 
     def wait_for(self, condition):
         end = time.monotonic() + 20
