@@ -1,6 +1,7 @@
 #include "server/http/finished.h"
 
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -9,7 +10,7 @@
 static const char id_a[] = "ana_aaaaaaaaaaaaaaaaaaaa",
                   id_b[] = "ana_bbbbbbbbbbbbbbbbbbbb";
 
-static int freed; /* bodies of answers that nobody holds any more */
+static atomic_int freed; /* bodies of answers that nobody holds any more */
 
 static void count_freed(void *body)
 {
@@ -107,6 +108,7 @@ static void *keep_and_drop(void *context)
 static void threads_share_it(void **state)
 {
     (void)state;
+    freed = 0;
     struct finished *finished = finished_new();
     pthread_t threads[4];
     for (int i = 0; i < 4; i++)
@@ -116,6 +118,7 @@ static void threads_share_it(void **state)
     finished_drop(finished, id_a);
     assert_null(finished_get(finished, id_a));
     finished_free(finished);
+    assert_int_equal(freed, 4 * 2000); /* each answer once */
 }
 
 int main(void)
