@@ -69,7 +69,8 @@ BODY double total(const quad *low, const quad *high)
 BODY double timed(const quad *low, const quad *high, const quad *runs_low,
                   const quad *runs_high)
 {
-    const double steps = KERNELS_BLOCK / LANES, centre = (KERNELS_BLOCK - 1) / 2.0;
+    const double steps = (double)KERNELS_BLOCK / LANES,
+                 centre = (KERNELS_BLOCK - 1) / 2.0;
     const quad first = {0, 1, 2, 3}, second = {4, 5, 6, 7};
     quad one = *low * (LANES * steps - centre + first) - LANES * *runs_low;
     quad two = *high * (LANES * steps - centre + second) - LANES * *runs_high;
@@ -331,9 +332,9 @@ BODY int32_t top_of(const uint8_t *bytes, int bytes_per_sample)
  * which 16 stands for a zero. */
 #define PUT_24(ret, one, two, a, b, c, d)                                                \
     do {                                                                                 \
-        const bytes16 put_ =                                                             \
-            __builtin_shufflevector(one, two, 3, a, a + 1, a + 2, 3, b, b + 1, b + 2, 3, \
-                                    c, c + 1, c + 2, 3, d, d + 1, d + 2);                \
+        const bytes16 put_ = __builtin_shufflevector(                                    \
+            one, two, 3, a, (a) + 1, (a) + 2, 3, b, (b) + 1, (b) + 2, 3, c, (c) + 1,     \
+            (c) + 2, 3, d, (d) + 1, (d) + 2);                                            \
         quad_int whole_ = (quad_int)put_ & top_24;                                       \
         *(quad *)(ret) = __builtin_convertvector(whole_, quad) * step;                   \
     } while (0)

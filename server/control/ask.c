@@ -26,9 +26,10 @@ static bool split(const char *path, char parent[PATH_MAX], char name[NAME_MAX + 
     if (name_length == 0 || name_length > NAME_MAX || parent_length >= PATH_MAX)
         return false;
     snprintf(name, NAME_MAX + 1, "%.*s", (int)name_length, start);
-    snprintf(parent, PATH_MAX, "%.*s", (int)parent_length, path);
-    if (parent_length == 0)
-        strcpy(parent, ".");
+    if (parent_length > 0)
+        snprintf(parent, PATH_MAX, "%.*s", (int)parent_length, path);
+    else
+        snprintf(parent, PATH_MAX, ".");
     return strcmp(name, ".") != 0 && strcmp(name, "..") != 0;
 }
 

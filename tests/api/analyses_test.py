@@ -8,7 +8,7 @@ import harness
 import waves
 
 TONE = waves.wav(waves.tone(duration_s=2, noise_dbfs=-100))
-LONG = waves.wav(waves.tone(duration_s=60, channels=4, noise_dbfs=-100))
+LONG = waves.wav(waves.tone(duration_s=20, channels=4, noise_dbfs=-100))
 
 
 class Analyses(harness.DaemonCase):
@@ -181,7 +181,7 @@ class Waiting(harness.DaemonCase):
     OPTIONS = ("--workers", "1")
 
     def test_states_in_order_positions_and_waits(self):
-        capture = self.daemon.upload(LONG).json["id"]
+        capture = self.daemon.upload(TONE).json["id"]
         with self.daemon.workers_halted():
             ids = [self.daemon.analyse(capture) for _ in range(4)]
             first = self.daemon.get(f"/v1/analyses/{ids[0]}")
@@ -205,7 +205,7 @@ class Waiting(harness.DaemonCase):
         self.assertEqual(finished, sorted(finished), "one tester's jobs run oldest first")
 
     def test_wait_returns_at_its_time_while_the_job_goes_on(self):
-        capture = self.daemon.upload(LONG).json["id"]
+        capture = self.daemon.upload(TONE).json["id"]
         with self.daemon.workers_halted():
             analysis = self.daemon.analyse(capture)
             began = time.monotonic()
@@ -245,6 +245,7 @@ class Waiting(harness.DaemonCase):
                 answer = self.daemon.get(f"/v1/analyses/{analysis}", Prefer=value)
                 self.assertEqual(answer.status, 200)
                 self.assertNotIn("preference-applied", answer.headers)
+        self.daemon.wait_for_end(analysis)  # not left to the next test
 
 
 class Lists(harness.DaemonCase):
