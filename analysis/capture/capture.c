@@ -109,7 +109,7 @@ static bool take_format(struct capture *capture, const struct header *declared,
     bool swapped =
         sf_command(capture->file, SFC_RAW_DATA_NEEDS_ENDSWAP, NULL, 0) != SF_FALSE;
     if (capture->container != CONTAINER_FLAC && !capture->is_float && !swapped)
-        capture->raw_bytes = atoi(strchr(encoding, '_') + 1) / 8;
+        capture->raw_bytes = (int)strtol(strchr(encoding, '_') + 1, NULL, 10) / 8;
     capture->format = (struct capture_format){
         .container = container_name(capture->container),
         .encoding = encoding,

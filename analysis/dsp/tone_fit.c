@@ -61,19 +61,19 @@ static void demodulate(const struct tone_fit_segment *segment, double cycles,
                        double *transform, struct groups *ret)
 {
     double re[BLOCK], im[BLOCK], windowed[BLOCK];
-    int length = segment->window->length, blocks = length / BLOCK;
+    int length = segment->window->length, half = length / 2, blocks = length / BLOCK;
     int together = blocks > GROUPS_MAX ? blocks / GROUPS_MAX : 1;
     fill_table(cycles, re, im);
     ret->count = blocks / together;
     ret->length = together * BLOCK;
     for (int g = 0; g < ret->count; g++) {
         struct group *group = &ret->group[g];
-        *group = (struct group){(g + 0.5) * ret->length - length / 2 - 0.5, 0, 0};
+        *group = (struct group){(g + 0.5) * ret->length - half - 0.5, 0, 0};
         for (int b = 0; b < together; b++) {
             int first = (g * together + b) * BLOCK;
-            double centre = first - length / 2 + (BLOCK - 1) / 2.0;
+            double centre = first - half + (BLOCK - 1) / 2.0;
             struct kernels_sums sums;
-            bool falls = first >= length / 2; /* the half just read is still in cache */
+            bool falls = first >= half; /* the half just read is still in cache */
             kernels_window(segment->samples + first,
                            segment->window->values + (falls ? length - first : first),
                            falls ? -1 : 1, segment->dc, windowed);
