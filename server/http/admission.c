@@ -40,6 +40,21 @@ static bool check_coding(struct request *request, struct server_problem *problem
         coding);
 }
 
+/* A change that hangs on a condition is not made without a look at it (RFC 9110, section
+ * 13.1). */
+static bool check_unconditional(const struct request *request,
+                                struct server_problem *problem)
+{
+    bool match = request->headers.if_match != NULL;
+    if (!request->unsafe || (!match && request->headers.if_unmodified_since == NULL))
+        return true;
+    const char *name = match ? "If-Match" : "If-Unmodified-Since";
+    return server_problem_set(problem, SERVER_PROBLEM_BAD_REQUEST, name,
+                              "The header %s is not served with changes; leave it out, "
+                              "and the change is made whatever came before it.",
+                              name);
+}
+
 /* Where it goes, and whether it may go there now. */
 static bool check_route(struct request *request, const char *method,
                         struct server_problem *problem)
@@ -58,6 +73,8 @@ static bool check_route(struct request *request, const char *method,
     if (request->unsafe && atomic_load(&request->shared->stopping))
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "",
                                   "The daemon is stopping; try again once it runs.");
+    if (!check_unconditional(request, problem))
+        return false;
     if (route->query != NULL &&
         !target_check_known(&request->target, route->query, problem))
         return false;

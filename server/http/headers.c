@@ -67,6 +67,8 @@ void headers_take(struct headers *headers, const char *name, const char *value)
         {"Idempotency-Key", &headers->idempotency_key},
         {"Range", &headers->range},
         {"If-Range", &headers->if_range},
+        {"If-Match", &headers->if_match},
+        {"If-Unmodified-Since", &headers->if_unmodified_since},
     };
     value = value != NULL ? value : "";
     headers->count++;

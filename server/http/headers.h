@@ -25,6 +25,7 @@ struct headers {
     int count;
     const char *host, *origin, *content_length, *content_encoding, *transfer_encoding;
     const char *content_digest, *expect, *range, *if_range, *idempotency_key;
+    const char *if_match, *if_unmodified_since;
     struct headers_lines accept, if_none_match;
     int prefer_wait_s;           /* −1: no wish */
     struct server_problem fault; /* the first one met while taking them in */

@@ -103,7 +103,7 @@ static void write_work(FILE *out, const struct http_config *config, bool stoppin
     struct http_workers workers;
     config->services.status(config->services.context, &workers);
     gauge(out, "residuum_ready", "1 when work is taken, else 0.",
-          workers.alive > 0 && !stopping);
+          workers.alive > 0 && store_takes_changes(config->store) && !stopping);
     gauge(out, "residuum_analyses_waiting", "Analyses that wait for a worker.",
           queue.waiting);
     gauge(out, "residuum_analyses_oldest_waiting_seconds",

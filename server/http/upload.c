@@ -212,7 +212,8 @@ static void work(struct request *request)
     snprintf(sha256, sizeof sha256, "%s", spool_upload_sha256(request->upload));
     spool_upload_free(request->upload);
     request->upload = NULL;
-    if (!taken && sha256[0] != '\0')
+    /* Also after it was taken: who deleted the capture meanwhile left the file to us. */
+    if (sha256[0] != '\0')
         spool_remove_content(request->shared->config.spool, request->shared->config.store,
                              sha256);
 }

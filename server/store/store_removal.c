@@ -51,7 +51,7 @@ static bool check_capture(struct store_sql *sql, const struct removal *removal,
                                removal->id);
     }
     sqlite3_reset(row);
-    return problem->code == SERVER_PROBLEM_NONE;
+    return step == SQLITE_ROW && problem->code == SERVER_PROBLEM_NONE;
 }
 
 static bool check_floors(struct store_sql *sql, const struct removal *removal,

@@ -123,6 +123,17 @@ class Stable(Finished):
                 self.assertEqual(answer.headers["cache-control"], "no-store")
                 self.assertNotIn("etag", answer.headers)
 
+    def test_change_under_a_condition_is_refused_not_made(self):
+        path = f"/v1/captures/{self.capture}"
+        before = self.daemon.get(path)
+        for name, value in (("If-Match", before.headers["etag"]), ("If-Match", '"other"'),
+                            ("If-Unmodified-Since", "Wed, 25 Nov 2026 00:00:00 GMT")):
+            for method, body in (("PATCH", b'{"note":"q"}'), ("DELETE", None)):
+                with self.subTest(f"{method} {name}"):
+                    answer = self.daemon.ask(method, path, body, {name: value})
+                    self.check_problem(answer, 400, "bad_request", name)
+        self.assertEqual(self.daemon.get(path).body, before.body)
+
     def test_condition_does_not_hide_a_problem(self):
         for path in (self.result + "/series/nothing", self.series + "&channel=9"):
             answer = self.daemon.get(path, If_None_Match="*")

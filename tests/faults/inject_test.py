@@ -129,6 +129,7 @@ def work_on_a_bad_disk(run, daemon):
     if answer.status == 503 and "start residuumd again" in answer.json["detail"]:
         health = daemon.get("/v1/health")
         need(health.status == 503 and health.json["alive"] and not health.json["ready"], health)
+        need(b"\nresiduum_ready 0\n" in daemon.get("/metrics").body, "metrics say ready")
         return True
     need(answer.status == 201, "the disk is well again:", answer)
     need(run.ledger.analyse(daemon, answer.json["id"]).status == 202, "no analysis")
