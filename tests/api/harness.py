@@ -207,7 +207,8 @@ class Daemon:
             yield
         finally:
             for pid in self.worker_pids():
-                os.kill(pid, signal.SIGCONT)
+                with contextlib.suppress(ProcessLookupError):  # killed and reaped meanwhile
+                    os.kill(pid, signal.SIGCONT)
 
     def worker_pids(self):
         """Its worker processes, by /proc."""
