@@ -11,7 +11,7 @@
 #include "server/store/folder.h"
 #include "server/store/spool_parts.h"
 
-enum { CHUNK_BYTES = 8 << 20, PART_NAME_BYTES = NAME_MAX + 1 };
+enum { CHUNK_BYTES = 8 << 20, PIECE_BYTES = 64 << 10, PART_NAME_BYTES = NAME_MAX + 1 };
 
 static const char copy_name[] = "backup.db"; /* below incoming/, which is swept */
 
@@ -37,14 +37,35 @@ static bool tell(struct backup *backup, struct server_problem *problem)
                               "The backup was given up; nothing of it is kept.");
 }
 
+/* Between most file systems the kernel copies nothing by itself (EXDEV). */
+static ssize_t copy_by_hand(int from, int to)
+{
+    uint8_t bytes[PIECE_BYTES];
+    ssize_t got = read(from, bytes, sizeof bytes);
+    for (ssize_t done = 0; done < got;) {
+        ssize_t written = write(to, bytes + done, (size_t)(got - done));
+        if (written < 0 && errno != EINTR)
+            return -1;
+        done += written > 0 ? written : 0;
+    }
+    return got;
+}
+
 /* All bytes from the current offsets on. */
 static bool copy_bytes(struct backup *backup, int from, int to,
                        struct server_problem *problem)
 {
+    bool by_hand = false;
     for (;;) {
-        ssize_t copied = copy_file_range(from, NULL, to, NULL, CHUNK_BYTES, 0);
+        ssize_t copied = by_hand ? copy_by_hand(from, to)
+                                 : copy_file_range(from, NULL, to, NULL, CHUNK_BYTES, 0);
         if (copied < 0 && errno == EINTR)
             continue;
+        if (copied < 0 && !by_hand && errno != ENOSPC && errno != EDQUOT &&
+            errno != EIO) {
+            by_hand = true;
+            continue;
+        }
         if (copied < 0)
             return fail(errno, "A file could not be copied", problem);
         if (copied == 0)

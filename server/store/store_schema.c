@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "server/store/store.h"
 
@@ -137,8 +138,9 @@ static bool check_pages(struct store_sql *sql, struct server_problem *problem)
     for (char *at = verdict; (at = strchr(at, '\n')) != NULL;)
         *at = ' ';
     return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                              "The database residuum.db is damaged (%s); stop residuumd "
-                              "and restore the file from a backup.",
+                              "The database residuum.db is damaged (%s); stop residuumd, "
+                              "remove residuum.db-wal and residuum.db-shm, and put the "
+                              "residuum.db of a backup in its place.",
                               verdict);
 }
 
@@ -153,13 +155,22 @@ static bool check_no_recordings(const char *state_folder, struct server_problem 
     globfree(&found);
     if (!any)
         return true;
-    return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                              "The state folder holds %zu recordings in objects, but "
-                              "residuum.db, which says what "
-                              "they are, is missing or empty; restore it (with its -wal "
-                              "and -shm, if there are any) "
-                              "from a backup, or move objects away to begin anew.",
-                              count);
+    return server_problem_set(
+        problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
+        "The state folder holds %zu recordings in objects, but "
+        "residuum.db, which says what they are, is missing or empty; put "
+        "it back where it was with its -wal, or remove "
+        "residuum.db-wal and residuum.db-shm and put that of a "
+        "backup in its place, or move objects away to begin anew.",
+        count);
+}
+
+bool store_schema_before(const char *path, const char *state_folder,
+                         struct server_problem *problem)
+{
+    struct stat facts;
+    bool there = stat(path, &facts) == 0 && facts.st_size > 0;
+    return there || check_no_recordings(state_folder, problem);
 }
 
 /* All steps that are missing, in one transaction: broken off, they leave what was. */

@@ -148,7 +148,9 @@ bool store_sql_problem(const struct store_sql *sql, struct server_problem *probl
     case SQLITE_NOTADB:
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
                                   "The database residuum.db is damaged (%.150s); stop "
-                                  "residuumd and restore the file from a backup.",
+                                  "residuumd, remove residuum.db-wal and "
+                                  "residuum.db-shm, and put the residuum.db of a backup "
+                                  "in its place.",
                                   words);
     case SQLITE_IOERR:
     case SQLITE_CANTOPEN:

@@ -46,7 +46,8 @@ bool store_open(const char *state_folder, struct store **ret,
                            PATH_MAX - 13);
         goto out;
     }
-    if (!store_sql_open(path, false, &store->writing, problem) ||
+    if (!store_schema_before(path, state_folder, problem) ||
+        !store_sql_open(path, false, &store->writing, problem) ||
         !store_schema_ready(&store->writing, state_folder, problem) ||
         !sync_folder(store, state_folder, problem))
         goto out;

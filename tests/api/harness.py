@@ -215,8 +215,9 @@ class Daemon:
         listing = f"/proc/{self.process.pid}/task"
         pids = []
         for task in os.listdir(listing):
-            with open(f"{listing}/{task}/children", encoding="ascii") as children:
-                pids += [int(pid) for pid in children.read().split()]
+            with contextlib.suppress(FileNotFoundError, ProcessLookupError):  # an ended thread
+                with open(f"{listing}/{task}/children", encoding="ascii") as children:
+                    pids += [int(pid) for pid in children.read().split()]
         return pids
 
     def files(self, folder):

@@ -238,6 +238,27 @@ class StartUp(StateCase):
         self.assertIn(self.state, done.stderr)
         daemon.stop()
 
+    def test_missing_database_beside_recordings_is_refused_and_its_log_is_kept(self):
+        """SQLite itself would drop the log, and with it what was acknowledged."""
+        daemon = harness.Daemon(state=self.state)
+        capture = daemon.upload(TONE).json["id"]
+        daemon.kill()
+        database = pathlib.Path(self.state, "residuum.db")
+        log = database.with_name("residuum.db-wal").read_bytes()
+        self.assertTrue(log)
+        for empty in (False, True):
+            database.rename(database.with_name("away"))
+            if empty:
+                database.touch()
+            done = self.run_daemon("--listen", "127.0.0.1:0", "--state", self.state)
+            self.assertEqual(done.returncode, 1)
+            self.assertIn("1 recordings", done.stderr)
+            self.assertEqual(database.with_name("residuum.db-wal").read_bytes(), log)
+            database.with_name("away").rename(database)
+        daemon = harness.Daemon(state=self.state)
+        self.assertEqual(daemon.get(f"/v1/captures/{capture}").status, 200)
+        daemon.stop()
+
     def test_port_in_use_is_refused(self):
         with socket.create_server(("127.0.0.1", 0)) as taken:
             port = taken.getsockname()[1]

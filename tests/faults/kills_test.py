@@ -101,12 +101,15 @@ def one_round(state, ledger, chance, deaths):
     for tester in testers:
         tester.start()
     only_daemon = chance.random() < 0.5
-    for _ in range(chance.randrange(1, 4)):
-        time.sleep(chance.uniform(0, 0.3))
-        if not only_daemon:
-            kill_workers(daemon, chance, deaths)
-    daemon.process.kill()
-    daemon.process.wait()
+    try:
+        for _ in range(chance.randrange(1, 4)):
+            time.sleep(chance.uniform(0, 0.3))
+            if not only_daemon:
+                kill_workers(daemon, chance, deaths)
+        need(daemon.process.poll() is None, "died by itself:", daemon.log())
+    finally:  # also ends the testers
+        daemon.process.kill()
+        daemon.process.wait()
     for tester in testers:
         tester.join()
         if tester.fault:

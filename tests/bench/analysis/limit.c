@@ -46,9 +46,8 @@ int main(int argc, char **argv)
 {
     if (argc != 2)
         fail("usage: limit FILE <LINES");
-    double *noise = fftw_malloc((LENGTH + 2) * sizeof *noise);
     double *buffer = fftw_malloc((LENGTH + 2) * sizeof *buffer);
-    if (!noise || !buffer)
+    if (!buffer)
         fail("no memory");
     fftw_plan plan =
         fftw_plan_dft_r2c_1d(LENGTH, buffer, (fftw_complex *)buffer, FFTW_ESTIMATE);
@@ -73,6 +72,5 @@ int main(int argc, char **argv)
     }
     fftw_destroy_plan(plan);
     fftw_free(buffer);
-    fftw_free(noise);
     return 0;
 }

@@ -223,6 +223,28 @@ static void nothing_stays_of_a_backup_that_fails(void **state)
     assert_false(is_there("copy.part"));
 }
 
+/* As copy_file_range(2) refuses between most file systems. */
+static void what_the_kernel_does_not_copy_is_copied_by_hand(void **state)
+{
+    (void)state;
+    char name[128], bytes[sizeof text] = "";
+    struct server_problem problem = {0};
+    struct backup_progress done;
+    fill();
+    give_up_after = PLENTY;
+    copy_error = EXDEV;
+    assert_true(back_up("copy", &done, &problem));
+    assert_true(is_there("copy/residuum.db"));
+    struct store_capture capture;
+    assert_true(store_capture_get(fixture.store, rows_capture(1).id, &capture, &problem));
+    snprintf(name, sizeof name, "copy/objects/%.2s/%s", capture.sha256, capture.sha256);
+    store_capture_free(&capture);
+    int file = openat(fixture.where, name, O_RDONLY | O_CLOEXEC);
+    assert_int_equal(read(file, bytes, sizeof bytes), strlen(text));
+    assert_string_equal(bytes, text);
+    close(file);
+}
+
 static void only_a_free_name_or_an_empty_folder_is_taken(void **state)
 {
     (void)state;
@@ -250,6 +272,7 @@ int main(void)
         TEST(copied_content_keeps_its_time),
         TEST(files_that_are_missing_are_counted),
         TEST(nothing_stays_of_a_backup_that_fails),
+        TEST(what_the_kernel_does_not_copy_is_copied_by_hand),
         TEST(only_a_free_name_or_an_empty_folder_is_taken),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
