@@ -197,11 +197,12 @@ static double median_extreme(const struct track *track, struct stretch part, boo
     return statistics_median(scratch, (int)part.count);
 }
 
-static bool is_silent(const struct track *track)
+/* Less its mean, such a part is nothing but rounding errors: no level, and no tone. */
+static bool is_silent(const struct track *track, struct stretch part)
 {
-    for (int64_t i = 0; i < track->count; i++)
-        if (track->blocks[i].minimum < track->blocks[0].maximum ||
-            track->blocks[i].maximum > track->blocks[0].minimum)
+    const struct steady_block *first = &track->blocks[part.first];
+    for (int64_t i = 0; i < part.count; i++)
+        if (first[i].minimum < first->maximum || first[i].maximum > first->minimum)
             return false;
     return true;
 }
@@ -230,16 +231,18 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
                   struct levels *levels, double *scratch, struct steady_span *ret)
 {
     double dc = 0;
-    *ret = (struct steady_span){.silent = is_silent(track)};
+    struct stretch part = {.count = track->count};
+    *ret = (struct steady_span){.silent = is_silent(track, part)};
     for (int64_t i = 0; i < track->count; i++)
         dc += track->sums[i] / look->block_frames / (double)track->count;
     if (ret->silent)
         return;
     fill_levels(track, look, dc, levels);
-    struct stretch part = choose_stretch(levels, scratch);
+    part = choose_stretch(levels, scratch);
     part.first++;
     part.count -= 2;
-    if (part.count < 1)
+    ret->silent = part.count > 0 && is_silent(track, part);
+    if (part.count < 1 || ret->silent)
         return;
     ret->first_frame = first_frame + part.first * look->block_frames;
     ret->frames = part.count * look->block_frames;

@@ -27,7 +27,8 @@ struct steady_span {
     int64_t first_frame, frames; /* frames 0: no steady part */
     double dc;                   /* mean of the part, full scale 1.0 */
     double minimum, maximum;     /* typical extremes (medians of the blocks') */
-    bool silent;                 /* every sample of the window looked at is the same */
+    bool silent;                 /* every sample of the window looked at, or of its
+                                    steady part, is the same */
 };
 
 /** Looks at `frames` frames (−1: to the end) from `first_frame` and fills spans[channels

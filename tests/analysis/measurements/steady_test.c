@@ -81,6 +81,29 @@ static void silence_and_direct_voltage_are_silent(void **state)
     assert_true(spans[0].silent && spans[0].frames == 0);
 }
 
+static double direct_from_a_moment_on(int64_t n, int channel, void *context)
+{
+    (void)channel;
+    (void)context;
+    return n < 14400 ? 0 : -0.006378173828125; /* 209 of 16 bits, from 0.3 s on */
+}
+
+/* Less its mean, what is left of it is rounding errors, below −600 dBFS. */
+static void steady_direct_voltage_after_a_step_is_silent(void **state)
+{
+    struct synthetic synthetic = {48000, 1, 4, 0, direct_from_a_moment_on, NULL};
+    struct steady_span span[1];
+    struct capture *capture = NULL;
+    int64_t frames = 0;
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    assert_true(capture_open(descriptor, &capture, NULL));
+    assert_true(steady_find(capture, 0, -1, NULL, span, &frames, NULL));
+    assert_true(span[0].silent && span[0].frames == 0);
+    capture_close(capture);
+    close(descriptor);
+}
+
 static void extremes_are_the_tones(void **state)
 {
     struct plan plan = {{{0, -6.0206}}, 1, 0.1};
@@ -97,6 +120,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_steady_part_lies_where_it_must),
         cmocka_unit_test(silence_and_direct_voltage_are_silent),
+        cmocka_unit_test(steady_direct_voltage_after_a_step_is_silent),
         cmocka_unit_test(extremes_are_the_tones),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
