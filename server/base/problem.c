@@ -9,11 +9,11 @@ static const struct server_problem_meaning meanings[SERVER_PROBLEM_CODES] = {
                              "There is nothing to do."},
     [SERVER_PROBLEM_BAD_REQUEST] =
         {"bad_request", 400, "The request is not HTTP as it should be",
-         "The request could be read in two ways, or its target holds what no path or "
-         "parameter may hold: two Host fields, a broken percent escape, too many "
-         "headers.",
-         "Send it with an ordinary HTTP client, such as curl, and let the client write "
-         "the header and encode the parameters."},
+         "The request could be read in two ways, its target holds what no path or "
+         "parameter may hold, or it hangs on a condition that is not looked at: two Host "
+         "fields, a broken percent escape, too many headers, an If-Match.",
+         "Send it with an ordinary HTTP client, such as curl, let the client write the "
+         "header and encode the parameters, and leave out what the detail names."},
     [SERVER_PROBLEM_BAD_JSON] =
         {"bad_json", 400, "The body is not the JSON expected",
          "The body is no JSON object, names a member twice, or nests too deep; the "

@@ -40,19 +40,22 @@ static bool check_coding(struct request *request, struct server_problem *problem
         coding);
 }
 
-/* A change that hangs on a condition is not made without a look at it (RFC 9110, section
- * 13.1). */
+/* What hangs on a condition is not done without a look at it (RFC 9110, section 13.1). Of
+ * those, only If-None-Match is looked at, and only where nothing is changed. */
 static bool check_unconditional(const struct request *request,
                                 struct server_problem *problem)
 {
-    bool match = request->headers.if_match != NULL;
-    if (!request->unsafe || (!match && request->headers.if_unmodified_since == NULL))
-        return true;
-    const char *name = match ? "If-Match" : "If-Unmodified-Since";
-    return server_problem_set(problem, SERVER_PROBLEM_BAD_REQUEST, name,
-                              "The header %s is not served with changes; leave it out, "
-                              "and the change is made whatever came before it.",
-                              name);
+    const struct headers *headers = &request->headers;
+    const char *name = headers->if_match != NULL              ? "If-Match"
+                       : !request->unsafe                     ? NULL
+                       : headers->if_none_match.count > 0     ? "If-None-Match"
+                       : headers->if_unmodified_since != NULL ? "If-Unmodified-Since"
+                                                              : NULL;
+    return name == NULL ||
+           server_problem_set(problem, SERVER_PROBLEM_BAD_REQUEST, name,
+                              "The header %s is not served with %s; leave it out, and "
+                              "the request is obeyed whatever came before it.",
+                              name, request->unsafe ? "changes" : "reading");
 }
 
 /* Where it goes, and whether it may go there now. */

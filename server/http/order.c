@@ -93,6 +93,8 @@ static bool take(struct request *request, struct server_problem *problem)
         return false;
     if (!queue_get(config->queue, made, &view, problem))
         return once_gone(made, problem);
+    if (view.analysis.state == STORE_QUEUED) /* by a request under way, it may be */
+        queue_await(config->queue, made);
     queue_view_free(&view);
     return true;
 }

@@ -109,7 +109,7 @@ static bool decode_digest(const char *text, uint8_t digest[VALUES_SHA256_BYTES])
         }
     }
     const char *end = text + CHARACTERS + (text[CHARACTERS] == '=');
-    return (bits & 3) == 0 && *end == ':';
+    return (bits & 3) == 0 && *end == ':' && strchr(",; \t", end[1]) != NULL;
 }
 
 bool values_content_digest(const char *header, uint8_t digest[VALUES_SHA256_BYTES],
@@ -126,8 +126,7 @@ bool values_content_digest(const char *header, uint8_t digest[VALUES_SHA256_BYTE
                     problem, SERVER_PROBLEM_DIGEST_MISMATCH, "Content-Digest",
                     "The Content-Digest is malformed: sha-256 must be 32 bytes of base64 "
                     "between colons, sha-256=:…:.");
-            *found = true;
-            return true;
+            *found = true; /* of two, the last one counts (RFC 8941, section 3.2) */
         }
         member = strchr(member, ',');
         if (member != NULL)

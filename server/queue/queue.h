@@ -44,6 +44,11 @@ bool queue_add_once(struct queue *queue, const struct store_analysis *analysis,
 bool queue_cancel(struct queue *queue, const char *id, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** Waits while an analysis whose row is there is still being queued by another thread, so
+ * that queue_watch finds it: for who was told its id by the row alone. May block as long
+ * as a commit does. */
+void queue_await(struct queue *queue, const char *id);
+
 struct queue_view {
     struct store_analysis analysis; /* state may be STORE_RUNNING */
     int position;                   /* queued: 1 = next */

@@ -1,4 +1,4 @@
-/* Cancelling: queue_cancel of queue.h. */
+/* Cancelling: queue_cancel and queue_await of queue.h. */
 #include "server/queue/queue_parts.h"
 
 #include "server/base/clock.h"
@@ -25,6 +25,13 @@ static struct job *await_job(struct queue *queue, const char *id)
     while ((job = schedule_find(queue->schedule, id)) == NULL && queue->additions < until)
         pthread_cond_wait(&queue->changed, &queue->lock);
     return job;
+}
+
+void queue_await(struct queue *queue, const char *id)
+{
+    pthread_mutex_lock(&queue->lock);
+    (void)await_job(queue, id);
+    pthread_mutex_unlock(&queue->lock);
 }
 
 /* Marks the job, so that a runner that takes it meanwhile does not begin. True when one

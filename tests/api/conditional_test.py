@@ -127,12 +127,22 @@ class Stable(Finished):
         path = f"/v1/captures/{self.capture}"
         before = self.daemon.get(path)
         for name, value in (("If-Match", before.headers["etag"]), ("If-Match", '"other"'),
+                            ("If-None-Match", "*"),
+                            ("If-None-Match", before.headers["etag"]),
                             ("If-Unmodified-Since", "Wed, 25 Nov 2026 00:00:00 GMT")):
             for method, body in (("PATCH", b'{"note":"q"}'), ("DELETE", None)):
                 with self.subTest(f"{method} {name}"):
                     answer = self.daemon.ask(method, path, body, {name: value})
                     self.check_problem(answer, 400, "bad_request", name)
         self.assertEqual(self.daemon.get(path).body, before.body)
+        answer = self.daemon.ask("POST", "/v1/captures", TONE, {"If-None-Match": "*"})
+        self.check_problem(answer, 400, "bad_request", "If-None-Match")
+
+    def test_bytes_of_another_version_are_not_sent(self):
+        for path in self.stable:
+            with self.subTest(path):
+                answer = self.daemon.get(path, If_Match='"other"', Range="bytes=0-9")
+                self.check_problem(answer, 400, "bad_request", "If-Match")
 
     def test_condition_does_not_hide_a_problem(self):
         for path in (self.result + "/series/nothing", self.series + "&channel=9"):

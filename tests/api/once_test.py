@@ -166,6 +166,16 @@ class Analyses(Case):
                                      "Idempotency-Key")
         self.assertIn(analysis["id"], problem["detail"])
 
+    def test_two_at_a_time_wait_for_its_end_alike(self):
+        def order(key):
+            return self.daemon.post_json("/v1/analyses", self.content(),
+                                         Idempotency_Key=key, Prefer="wait=20")
+        with concurrent.futures.ThreadPoolExecutor(6) as pool:
+            for round in range(60):
+                answers = list(pool.map(order, [f"wait-{round}"] * 6))
+                self.assertEqual({(answer.status, answer.json["state"])
+                                  for answer in answers}, {(200, "done")})
+
     def test_two_at_a_time_make_one(self):
         before = self.count("analyses")
         with concurrent.futures.ThreadPoolExecutor(8) as pool:

@@ -132,6 +132,7 @@ static void malformed_digests_are_refused(void **state)
 {
     (void)state;
     static const char *const cases[] = {
+        "sha-256=:RK/0qy18MlBSVnWgjwz6lZEWjP/lF5HF9bvEF8FabDg=:xyz",
         "sha-256=",
         "sha-256=:YWJj:",
         "sha-256=ungWv48Bz+pBQUDeXa4iI7ADYaOWF3qctBD/YfIAFa0=",
