@@ -65,9 +65,9 @@ static const struct server_problem_meaning meanings[SERVER_PROBLEM_CODES] = {
          "asking again does not help.",
          "Read why in the analysis, mend that, and post the analysis again."},
     [SERVER_PROBLEM_AUDIO_EXPIRED] =
-        {"audio_expired", 410, "The recording's file is not there any more",
+        {"audio_expired", 410, "The recording's file is missing or changed",
          "The description and the results of the recording are kept, but its audio file "
-         "is gone from the state folder.",
+         "is gone from the state folder or does not hold its bytes any more.",
          "Upload the take again from your own copy, or put the file back; the capture's "
          "sha256 tells which file it was."},
     [SERVER_PROBLEM_TOO_LARGE] =

@@ -138,17 +138,31 @@ static bool check(int file, struct store *store, const struct store_capture *cap
     return right || expired(capture, field, "was changed since it was uploaded", problem);
 }
 
+/* Its row was read before; whoever deletes a capture removes the row first. */
+static bool was_deleted(struct store *store, const char *id)
+{
+    struct server_problem problem = {0};
+    struct store_capture capture;
+    if (!store_capture_get(store, id, &capture, &problem))
+        return problem.code == SERVER_PROBLEM_NONE;
+    store_capture_free(&capture);
+    return false;
+}
+
 static int open_checked(struct spool *spool, struct store *store,
                         const struct store_capture *capture, const char *field,
                         const atomic_bool *stop, struct server_problem *problem)
 {
-    int file = spool_open_content(spool, capture->sha256);
-    if (file < 0 && is_passing(errno)) {
+    int file = spool_open_content(spool, capture->sha256), error = errno;
+    if (file < 0 && is_passing(error)) {
         server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, field,
                            "The file of the recording %s cannot be opened now (%s); this "
                            "is tried again.",
-                           capture->id, strerror(errno));
-    } else if (file < 0 && errno == ENOENT) {
+                           capture->id, strerror(error));
+    } else if (file < 0 && error == ENOENT && was_deleted(store, capture->id)) {
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, field,
+                           "The recording %s has just been deleted.", capture->id);
+    } else if (file < 0 && error == ENOENT) {
         record(store, capture, STORE_AUDIO_MISSING, 0);
         expired(capture, field, "is missing from the state folder", problem);
     } else if (file < 0) {
