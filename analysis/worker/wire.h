@@ -8,14 +8,17 @@
  *   request (daemon → worker)                                            descriptors
  *   {"request":"describe"}                                               none
  *   {"request":"inspect"}                                                capture
+ *   {"request":"health","signal":null|{"name":NAME,"parameters":{…}}}    capture
  *   {"request":"measure","measurement":NAME,"settings":{…}}              capture, result,
  *                                                        and a floor capture, if any
+ *     with "health" and "floor_health", where known: what "health" answered as health
  *   {"request":"render","signal":NAME,"format":"wav"|"flac","parameters":{…}}   output
  *
  *   answer (worker → daemon): any number of progress frames, then exactly one other
  *   {"answer":"progress","fraction":0.25}
  *   {"answer":"done", …}       describe adds engine, measurements, signals;
- *                              inspect adds format, warnings; render adds bytes
+ *                              inspect adds format, warnings; health adds format,
+ *                              health, suggested; render adds bytes
  *   {"answer":"problem","code":"not_audio","field":null,"detail":"…"}
  *
  * Captures are open for reading, each with its own offset; result and output are empty

@@ -36,6 +36,8 @@ static const struct promise {
     {"describe",
      {{"engine", JSON_OBJECT}, {"measurements", JSON_ARRAY}, {"signals", JSON_ARRAY}}},
     {"inspect", {{"format", JSON_OBJECT}, {"warnings", JSON_ARRAY}}},
+    {"health",
+     {{"format", JSON_OBJECT}, {"health", JSON_OBJECT}, {"suggested", JSON_ARRAY}}},
     {"measure", {{NULL, JSON_NULL}}},
     {"render", {{"bytes", JSON_INTEGER}}},
 };

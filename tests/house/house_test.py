@@ -13,14 +13,16 @@ BIN = pathlib.Path(os.environ.get("RESIDUUM_BIN", ROOT / "build/release/bin"))
 
 # folder → what it may include beside itself and libc
 ANALYSIS = {"analysis/core", "analysis/dsp", "analysis/capture", "analysis/signals",
-            "analysis/measurements", "analysis/worker"}
+            "analysis/health", "analysis/measurements", "analysis/worker"}
 SERVER = {"server/base", "server/store", "server/workers", "server/catalogue", "server/queue",
           "server/http", "server/control"}
 ALLOWED = {
     "analysis/core": set(),
     "analysis/dsp": {"analysis/core", "fftw3.h"},
     "analysis/signals": {"analysis/core", "analysis/dsp"},
-    "analysis/capture": {"analysis/core", "analysis/dsp", "sndfile.h"},
+    "analysis/capture": {"analysis/core", "analysis/dsp", "sndfile.h", "FLAC"},
+    "analysis/health": {"analysis/core", "analysis/dsp", "analysis/capture",
+                        "analysis/signals"},
     "analysis/measurements": {"analysis/core", "analysis/dsp", "analysis/capture",
                               "analysis/signals"},
     "analysis/worker": ANALYSIS | {"jansson.h", "seccomp.h"},
@@ -34,7 +36,7 @@ ALLOWED = {
                     "microhttpd.h", "jansson.h"},
     "server": SERVER | {"jansson.h"},
 }
-LIBRARIES = {"fftw3.h", "sndfile.h", "jansson.h", "seccomp.h", "sqlite3.h", "gnutls",
+LIBRARIES = {"fftw3.h", "sndfile.h", "FLAC", "jansson.h", "seccomp.h", "sqlite3.h", "gnutls",
              "microhttpd.h"}
 INCLUDE = re.compile(r'^\s*#\s*include\s+(?:"([^"]+)"|<([^>]+)>)', re.M)
 
