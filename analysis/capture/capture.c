@@ -21,6 +21,10 @@ struct capture {
     int raw_bytes;    /* of a sample that is stored as kernels_from_pcm reads it, or 0 */
     double *block;    /* what capture_fetch read: raw bytes or doubles; or NULL */
     int64_t position; /* of the next frame read; −1 after a problem */
+    bool verifies;
+    int warning_count, gap_count;
+    struct capture_warning warnings[8];
+    struct capture_gap gaps[1];
 };
 
 enum { SKIP_FRAMES = 4096 };
@@ -169,6 +173,29 @@ void capture_close(struct capture *capture)
 const struct capture_format *capture_format(const struct capture *capture)
 {
     return &capture->format;
+}
+
+const struct capture_warning *capture_warnings(const struct capture *capture,
+                                               int *ret_count)
+{
+    *ret_count = capture->warning_count;
+    return capture->warnings;
+}
+
+void capture_verify(struct capture *capture)
+{
+    capture->verifies = true;
+}
+
+enum capture_md5 capture_md5(const struct capture *capture)
+{
+    return capture->container == CONTAINER_FLAC ? CAPTURE_MD5_UNREAD : CAPTURE_MD5_NONE;
+}
+
+const struct capture_gap *capture_gaps(const struct capture *capture, int *ret_count)
+{
+    *ret_count = capture->gap_count;
+    return capture->gaps;
 }
 
 static bool beyond_end(const struct capture *capture, int64_t frame, int64_t frames,

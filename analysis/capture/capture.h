@@ -31,6 +31,27 @@ struct capture_format {
     int64_t frames; /* −1: the header does not tell */
 };
 
+/** What is odd about the container, told as a sentence with the numbers and what to do.
+ */
+struct capture_warning {
+    const char *code; /* a string literal, one of the interface's */
+    char message[400];
+};
+
+/** Of FLAC: whether what was read is what the encoder was given. */
+enum capture_md5 {
+    CAPTURE_MD5_NONE,   /* no FLAC */
+    CAPTURE_MD5_ABSENT, /* the encoder left no sum */
+    CAPTURE_MD5_UNREAD, /* not asked for, or not yet read from frame 0 to the end */
+    CAPTURE_MD5_VERIFIED,
+    CAPTURE_MD5_MISMATCH,
+};
+
+/** Silence put in where frames of FLAC were lost. */
+struct capture_gap {
+    int64_t first_frame, frames;
+};
+
 struct capture;
 
 /** Opens what the descriptor holds (borrowed: it stays the caller's and open while the
@@ -41,6 +62,18 @@ bool capture_open(int descriptor, struct capture **ret, struct problem *problem)
 void capture_close(struct capture *capture);
 
 const struct capture_format *capture_format(const struct capture *capture);
+
+/** The container's truths; once all of FLAC has been read from frame 0 on, also lost_sync
+ * and, where capture_verify was called, md5_mismatch. The array is the capture's. */
+const struct capture_warning *capture_warnings(const struct capture *capture,
+                                               int *ret_count);
+
+/** Has the MD5 of what is read from frame 0 on checked too; call right after opening. */
+void capture_verify(struct capture *capture);
+enum capture_md5 capture_md5(const struct capture *capture);
+
+/** Those met so far, in order; the array is the capture's. */
+const struct capture_gap *capture_gaps(const struct capture *capture, int *ret_count);
 
 /** The next frame read will be `frame` (from 0). */
 bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)

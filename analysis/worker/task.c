@@ -35,13 +35,25 @@ static json_t *format_object(const struct capture_format *format)
                      frames, "duration_s", duration_s);
 }
 
+static json_t *warnings_array(const struct capture *capture)
+{
+    int count;
+    const struct capture_warning *warnings = capture_warnings(capture, &count);
+    json_t *array = json_array();
+    for (int i = 0; i < count; i++)
+        json_array_append_new(array, json_pack("{s:s,s:s}", "code", warnings[i].code,
+                                               "message", warnings[i].message));
+    return array;
+}
+
 bool task_inspect(int capture, json_t **ret, struct problem *problem)
 {
     struct capture *recording = NULL;
     if (!capture_open(capture, &recording, problem))
         return false;
-    json_t *answer = json_pack("{s:o,s:[]}", "format",
-                               format_object(capture_format(recording)), "warnings");
+    json_t *answer =
+        json_pack("{s:o,s:o}", "format", format_object(capture_format(recording)),
+                  "warnings", warnings_array(recording));
     capture_close(recording);
     if (!answer)
         return no_memory(problem);
