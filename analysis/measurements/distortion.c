@@ -230,7 +230,9 @@ static bool run(const struct measurement_input *input, struct report *report,
                     count);
         goto out;
     }
-    if (!steady_find(capture, first, frames, &looking, spans, &got, problem))
+    if (!steady_find(capture,
+                     &(struct steady_request){first, frames, input->clean, &looking},
+                     spans, &got, problem))
         goto out;
     for (int c = 0; c < count; c++) {
         channels[c].channel = report->channels[c].channel - 1;

@@ -12,6 +12,7 @@
 #include "analysis/core/report.h"
 #include "analysis/core/settings.h"
 #include "analysis/dsp/fft.h"
+#include "analysis/measurements/steady.h"
 
 /** Every measurement's table begins with these, in this order. */
 enum common_setting {
@@ -38,6 +39,7 @@ enum common_setting {
 struct measurement_input {
     struct capture *capture;
     const struct settings *settings;
+    const struct steady_clean *clean; /* of each channel of the capture, or NULL */
     struct fft_cache *cache; /* plans and windows, which outlive the measurement */
     const struct progress *progress;
 };

@@ -77,13 +77,12 @@ static void add_frames(struct look *look, const struct capture *capture, int cou
 }
 
 /* Reads everything, block by block; a last block that is not whole is left out. */
-static bool read_levels(struct capture *capture, int64_t first_frame, int64_t frames,
-                        const struct progress *progress, struct look *look,
-                        int64_t *ret_frames, struct problem *problem)
+static bool read_levels(struct capture *capture, const struct steady_request *request,
+                        struct look *look, int64_t *ret_frames, struct problem *problem)
 {
-    int64_t known = capture_format(capture)->frames, at = 0;
-    int64_t whole = frames >= 0 ? frames : known - first_frame;
-    bool done = capture_seek(capture, first_frame, problem);
+    int64_t known = capture_format(capture)->frames, frames = request->frames, at = 0;
+    int64_t whole = frames >= 0 ? frames : known - request->first_frame;
+    bool done = capture_seek(capture, request->first_frame, problem);
     while (done && (frames < 0 || at < frames)) {
         int want = look->block_frames - look->filled, got = 0;
         if (want > READ_FRAMES)
@@ -98,7 +97,7 @@ static bool read_levels(struct capture *capture, int64_t first_frame, int64_t fr
         if (look->filled == look->block_frames)
             done = end_block(look, problem);
         if (whole > 0)
-            progress_tell(progress, (double)at / (double)whole);
+            progress_tell(request->progress, (double)at / (double)whole);
         if (got < want)
             break;
     }
@@ -232,10 +231,10 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
 {
     double dc = 0;
     struct stretch part = {.count = track->count};
-    *ret = (struct steady_span){.silent = is_silent(track, part)};
+    *ret = (struct steady_span){.silent = track->count > 0 && is_silent(track, part)};
     for (int64_t i = 0; i < track->count; i++)
         dc += track->sums[i] / look->block_frames / (double)track->count;
-    if (ret->silent)
+    if (ret->silent || track->count == 0)
         return;
     fill_levels(track, look, dc, levels);
     part = choose_stretch(levels, scratch);
@@ -250,6 +249,29 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
         ret->dc += track->sums[part.first + i] / (double)ret->frames;
     ret->minimum = median_extreme(track, part, false, scratch);
     ret->maximum = median_extreme(track, part, true, scratch);
+}
+
+/* The blocks of a channel that lie wholly in its clean part; *first_frame moves to the
+ * first of them. */
+static struct track within_clean(const struct track *track,
+                                 const struct steady_clean *clean, int block_frames,
+                                 int64_t *first_frame)
+{
+    struct track part = *track;
+    if (!clean)
+        return part;
+    int64_t from = clean->first_frame - *first_frame, to = from + clean->frames;
+    int64_t first = from > 0 ? (from + block_frames - 1) / block_frames : 0;
+    int64_t end = to > 0 ? to / block_frames : 0;
+    if (end > track->count)
+        end = track->count;
+    part.count = end > first ? end - first : 0;
+    if (part.count == 0)
+        return part;
+    part.blocks += first;
+    part.sums += first;
+    *first_frame += first * block_frames;
+    return part;
 }
 
 /* Gives all channels their common part when it is nearly all of each. */
@@ -273,9 +295,8 @@ static void align(struct steady_span *spans, int channels)
         }
 }
 
-bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
-                 const struct progress *progress, struct steady_span *spans,
-                 int64_t *ret_frames, struct problem *problem)
+bool steady_find(struct capture *capture, const struct steady_request *request,
+                 struct steady_span *spans, int64_t *ret_frames, struct problem *problem)
 {
     const struct capture_format *format = capture_format(capture);
     struct look look = {.channels = format->channels,
@@ -285,7 +306,7 @@ bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
     bool done = false;
     for (int c = 0; c < look.channels; c++)
         look.tracks[c].minimum = INFINITY, look.tracks[c].maximum = -INFINITY;
-    if (!read_levels(capture, first_frame, frames, progress, &look, ret_frames, problem))
+    if (!read_levels(capture, request, &look, ret_frames, problem))
         goto out;
     int64_t count = look.tracks[0].count;
     if (count == 0) {
@@ -303,8 +324,13 @@ bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
                     "No memory for the levels of %lld blocks.", (long long)count);
         goto out;
     }
-    for (int c = 0; c < look.channels; c++)
-        judge(&look.tracks[c], &look, first_frame, &levels, scratch, &spans[c]);
+    for (int c = 0; c < look.channels; c++) {
+        int64_t first_frame = request->first_frame;
+        const struct steady_clean *clean = request->clean ? &request->clean[c] : NULL;
+        struct track part =
+            within_clean(&look.tracks[c], clean, look.block_frames, &first_frame);
+        judge(&part, &look, first_frame, &levels, scratch, &spans[c]);
+    }
     align(spans, look.channels);
     done = true;
 out:

@@ -31,13 +31,25 @@ struct steady_span {
                                     steady part, is the same */
 };
 
-/** Looks at `frames` frames (−1: to the end) from `first_frame` and fills spans[channels
- * of the capture]. When all steady parts nearly agree they are given their common part,
- * so that phases compare. *ret_frames: how many were there. Problems: NO_AUDIO,
- * NOT_FINITE, IO, OUT_OF_MEMORY. */
-bool steady_find(struct capture *capture, int64_t first_frame, int64_t frames,
-                 const struct progress *progress, struct steady_span *spans,
-                 int64_t *ret_frames, struct problem *problem)
+/** The part of a channel without a break; frames 0: there is none. */
+struct steady_clean {
+    int64_t first_frame, frames;
+};
+
+/** What is looked at; all borrowed. */
+struct steady_request {
+    int64_t first_frame, frames; /* −1 frames: to the end */
+    const struct steady_clean
+        *clean; /* of each channel of the capture; NULL: all of it */
+    const struct progress *progress;
+};
+
+/** Looks at a part of the recording and fills spans[channels of the capture], each within
+ * the channel's clean part. When all steady parts nearly agree they are given their
+ * common part, so that phases compare. *ret_frames: how many were there. Problems:
+ * NO_AUDIO, NOT_FINITE, IO, OUT_OF_MEMORY. */
+bool steady_find(struct capture *capture, const struct steady_request *request,
+                 struct steady_span *spans, int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));
 
 #endif

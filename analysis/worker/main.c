@@ -19,6 +19,7 @@
 #include "analysis/worker/describe.h"
 #include "analysis/worker/serve.h"
 #include "analysis/worker/task.h"
+#include "analysis/worker/task_health.h"
 #include "analysis/worker/wire.h"
 
 enum { EXIT_USAGE = 2, KEPT_BYTES = 64 << 20 };
@@ -26,6 +27,7 @@ enum { EXIT_USAGE = 2, KEPT_BYTES = 64 << 20 };
 static const char help[] =
     "usage: residuum-worker --file RECORDING --measure NAME [--settings JSON]\n"
     "                       [--floor RECORDING]\n"
+    "       residuum-worker --file RECORDING --health [--signal JSON]\n"
     "       residuum-worker --file RECORDING --inspect\n"
     "       residuum-worker --render SIGNAL --output FILE [--settings JSON]\n"
     "       residuum-worker --describe | --help | --version\n"
@@ -35,6 +37,8 @@ static const char help[] =
     "  --file RECORDING   WAV, RF64, BW64, W64, AIFF, CAF or FLAC\n"
     "  --measure NAME     takes this measurement, prints its result as JSON\n"
     "  --floor RECORDING  the recorder measured on itself: figures near it are flagged\n"
+    "  --health           tells whether the recording can be trusted, as JSON\n"
+    "  --signal JSON      what was played: {\"name\":\"tone\",\"parameters\":{…}}\n"
     "  --inspect          prints the format of the recording as JSON\n"
     "  --render SIGNAL    renders this test signal as a WAV file\n"
     "  --output FILE      where the signal goes\n"
@@ -45,8 +49,8 @@ static const char help[] =
     "Exit status: 0 done, 1 a problem (said on standard error), 2 wrong usage.\n";
 
 struct arguments {
-    const char *file, *measure, *floor, *render, *output, *settings, *serve;
-    bool inspect, describe, help, version;
+    const char *file, *measure, *floor, *render, *output, *settings, *serve, *signal;
+    bool inspect, health, describe, help, version;
 };
 
 static bool read_arguments(int argc, char **argv, struct arguments *ret)
@@ -56,6 +60,8 @@ static bool read_arguments(int argc, char **argv, struct arguments *ret)
         {"measure", required_argument, NULL, 'm'},
         {"floor", required_argument, NULL, 'F'},
         {"inspect", no_argument, NULL, 'i'},
+        {"health", no_argument, NULL, 'H'},
+        {"signal", required_argument, NULL, 'p'},
         {"render", required_argument, NULL, 'r'},
         {"output", required_argument, NULL, 'o'},
         {"settings", required_argument, NULL, 's'},
@@ -80,6 +86,12 @@ static bool read_arguments(int argc, char **argv, struct arguments *ret)
             break;
         case 'i':
             ret->inspect = true;
+            break;
+        case 'H':
+            ret->health = true;
+            break;
+        case 'p':
+            ret->signal = optarg;
             break;
         case 'r':
             ret->render = optarg;
@@ -132,15 +144,17 @@ static bool open_recording(const char *path, int *ret, struct problem *problem)
            problem_set(problem, PROBLEM_IO, NULL, "%.200s: %s.", path, strerror(errno));
 }
 
-static bool read_settings(const char *text, json_t **ret, struct problem *problem)
+/* `option` without its dashes; text NULL: not given. */
+static bool read_json(const char *option, const char *text, json_t **ret,
+                      struct problem *problem)
 {
     json_error_t error;
     *ret = NULL;
     if (!text)
         return true;
     *ret = json_loads(text, JSON_REJECT_DUPLICATES, &error);
-    return *ret || problem_set(problem, PROBLEM_OUT_OF_RANGE, "settings",
-                               "--settings is not JSON: %s, at byte %d.", error.text,
+    return *ret || problem_set(problem, PROBLEM_OUT_OF_RANGE, option,
+                               "--%s is not JSON: %s, at byte %d.", option, error.text,
                                error.position);
 }
 
@@ -160,52 +174,63 @@ static bool read_body(int result, json_t **ret, struct problem *problem)
            problem_set(problem, PROBLEM_IO, NULL, "The result could not be read back.");
 }
 
-/* Gives what a result says of a recording. */
-static bool facts(int recording, json_t **ret, struct problem *problem)
+/* Gives the health of a recording, as the daemon asks for it. */
+static bool examine(int recording, const char *signal, json_t **ret,
+                    struct problem *problem)
 {
-    json_t *inspected = NULL;
-    if (!task_inspect(recording, &inspected, problem))
-        return false;
-    const json_t *format = json_object_get(inspected, "format");
-    *ret = json_pack("{s:O,s:O,s:O}", "sample_rate_hz",
-                     json_object_get(format, "sample_rate_hz"), "frames",
-                     json_object_get(format, "frames"), "channels",
-                     json_object_get(format, "channels"));
-    json_decref(inspected);
-    return true;
-}
-
-static bool print_result(const char *name, const struct task_measure *task,
-                         struct problem *problem)
-{
-    json_t *body = NULL, *capture = NULL, *floor = NULL;
-    bool good = facts(task->capture, &capture, problem) &&
-                (!task->floor || facts(*task->floor, &floor, problem)) &&
-                read_body(task->result, &body, problem);
-    if (good) {
-        json_t *answer = json_pack("{s:s,s:O,s:O*}", "measurement", name, "capture",
-                                   capture, "floor_capture", floor);
-        if (answer && json_object_update(answer, body) != 0) {
-            json_decref(answer);
-            answer = NULL;
-        }
-        good = print_json(answer, problem);
-    }
-    json_decref(body);
-    json_decref(capture);
-    json_decref(floor);
+    json_t *played = NULL;
+    struct task_health task = {.capture = recording, .cache = fft_cache_new()};
+    bool good = read_json("signal", signal, &played, problem);
+    task.signal = played;
+    if (good && !task.cache)
+        good = problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "Not enough memory for the transforms.");
+    good = good && task_health(&task, ret, problem);
+    fft_cache_free(task.cache);
+    json_decref(played);
     return good;
 }
 
+/* Gives what a result says of a recording. */
+static json_t *facts(const json_t *examined)
+{
+    const json_t *format = json_object_get(examined, "format");
+    return json_pack("{s:O,s:O,s:O}", "sample_rate_hz",
+                     json_object_get(format, "sample_rate_hz"), "frames",
+                     json_object_get(format, "frames"), "channels",
+                     json_object_get(format, "channels"));
+}
+
+/* `examined` and `floor`: what examine gave; NULL: no floor. */
+static bool print_result(const char *name, int result, const json_t *examined,
+                         const json_t *floor, struct problem *problem)
+{
+    json_t *body = NULL;
+    if (!read_body(result, &body, problem))
+        return false;
+    json_t *answer =
+        json_pack("{s:s,s:o,s:o*}", "measurement", name, "capture", facts(examined),
+                  "floor_capture", floor ? facts(floor) : NULL);
+    if (answer && json_object_update(answer, body) != 0) {
+        json_decref(answer);
+        answer = NULL;
+    }
+    json_decref(body);
+    return print_json(answer, problem);
+}
+
+/* The way of a job: health first, and what it found handed to the measurement. */
 static bool measure(const struct arguments *arguments, struct problem *problem)
 {
     int recording = -1, result = -1, floor = -1;
-    json_t *settings = NULL;
+    json_t *settings = NULL, *examined = NULL, *floor_examined = NULL;
     bool good = false;
     const struct measurement *measurement = task_find(arguments->measure, problem);
-    if (!measurement || !read_settings(arguments->settings, &settings, problem) ||
+    if (!measurement || !read_json("settings", arguments->settings, &settings, problem) ||
         !open_recording(arguments->file, &recording, problem) ||
-        (arguments->floor && !open_recording(arguments->floor, &floor, problem)))
+        (arguments->floor && !open_recording(arguments->floor, &floor, problem)) ||
+        !examine(recording, NULL, &examined, problem) ||
+        (arguments->floor && !examine(floor, NULL, &floor_examined, problem)))
         goto out;
     result = memfd_create("result", MFD_CLOEXEC);
     if (result < 0) {
@@ -218,9 +243,11 @@ static bool measure(const struct arguments *arguments, struct problem *problem)
         .capture = recording,
         .result = result,
         .floor = arguments->floor ? &floor : NULL,
+        .health = json_object_get(examined, "health"),
+        .floor_health = json_object_get(floor_examined, "health"),
     };
     good = task_measure(measurement, &task, problem) &&
-           print_result(arguments->measure, &task, problem);
+           print_result(arguments->measure, result, examined, floor_examined, problem);
 out:
     if (recording >= 0)
         close(recording);
@@ -229,6 +256,20 @@ out:
     if (floor >= 0)
         close(floor);
     json_decref(settings);
+    json_decref(examined);
+    json_decref(floor_examined);
+    return good;
+}
+
+static bool health(const struct arguments *arguments, struct problem *problem)
+{
+    int recording;
+    json_t *answer = NULL;
+    if (!open_recording(arguments->file, &recording, problem))
+        return false;
+    bool good = examine(recording, arguments->signal, &answer, problem) &&
+                print_json(answer, problem);
+    close(recording);
     return good;
 }
 
@@ -251,7 +292,7 @@ static bool render(const struct arguments *arguments, struct problem *problem)
     int64_t bytes;
     bool good = false;
     int output = -1;
-    if (!read_settings(arguments->settings, &parameters, problem))
+    if (!read_json("settings", arguments->settings, &parameters, problem))
         return false;
     if (snprintf(part, sizeof part, "%s.part", arguments->output) >= (int)sizeof part) {
         problem_set(problem, PROBLEM_IO, "output", "The name of the output is too long.");
@@ -304,6 +345,8 @@ static bool run(const struct arguments *arguments, struct problem *problem)
         return print_json(describe_all(), problem);
     if (arguments->measure)
         return measure(arguments, problem);
+    if (arguments->health)
+        return health(arguments, problem);
     if (arguments->inspect)
         return inspect(arguments, problem);
     return render(arguments, problem);
@@ -312,14 +355,15 @@ static bool run(const struct arguments *arguments, struct problem *problem)
 /* Exactly one thing to do, with what it needs and nothing else. */
 static bool usable(const struct arguments *arguments)
 {
-    int tasks = (arguments->measure != NULL) + arguments->inspect +
+    int tasks = (arguments->measure != NULL) + arguments->inspect + arguments->health +
                 (arguments->render != NULL) + arguments->describe +
                 (arguments->serve != NULL);
-    bool needs_file = arguments->measure || arguments->inspect;
+    bool needs_file = arguments->measure || arguments->inspect || arguments->health;
     bool takes_settings = arguments->measure || arguments->render;
     return tasks == 1 && needs_file == (arguments->file != NULL) &&
            (arguments->render != NULL) == (arguments->output != NULL) &&
            (takes_settings || !arguments->settings) &&
+           (arguments->health || !arguments->signal) &&
            (arguments->measure || !arguments->floor);
 }
 

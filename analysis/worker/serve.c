@@ -11,6 +11,7 @@
 #include "analysis/worker/describe.h"
 #include "analysis/worker/json_build.h"
 #include "analysis/worker/task.h"
+#include "analysis/worker/task_health.h"
 #include "analysis/worker/wire.h"
 
 enum { PROGRESS_INTERVAL_MS = 200 };
@@ -98,6 +99,20 @@ static bool serve_inspect(const struct request *request, json_t **ret,
     return task_inspect(request->descriptors[0], ret, problem);
 }
 
+static bool serve_health(const struct request *request, json_t **ret,
+                         struct problem *problem)
+{
+    struct task_health task = {
+        .capture = request->descriptors[0],
+        .signal = json_object_get(request->object, "signal"),
+        .cache = request->cache,
+        .progress = request->progress,
+    };
+    bool good = task_health(&task, ret, problem);
+    fft_cache_trim(request->cache);
+    return good;
+}
+
 static const char *text_of(const struct request *request, const char *name)
 {
     return json_string_value(json_object_get(request->object, name));
@@ -113,6 +128,8 @@ static bool serve_measure(const struct request *request, json_t **ret,
         .capture = request->descriptors[0],
         .result = request->descriptors[1],
         .floor = request->descriptor_count > 2 ? &request->descriptors[2] : NULL,
+        .health = json_object_get(request->object, "health"),
+        .floor_health = json_object_get(request->object, "floor_health"),
         .cache = request->cache,
         .progress = request->progress,
     };
@@ -143,7 +160,7 @@ static bool serve_render(const struct request *request, json_t **ret,
     return *ret || no_memory(problem);
 }
 
-enum { MAX_FIELDS = 4 };
+enum { MAX_FIELDS = 5 };
 
 static const struct handler {
     const char *name;
@@ -151,23 +168,33 @@ static const struct handler {
     struct {
         const char *name;
         json_type type;
-    } fields[MAX_FIELDS]; /* all needed; ends at the first without a name */
+        bool optional;    /* it may be missing, or null */
+    } fields[MAX_FIELDS]; /* ends at the first without a name */
     bool (*serve)(const struct request *request, json_t **ret, struct problem *problem);
 } handlers[] = {
-    {"describe", 0, 0, {{"request", JSON_STRING}}, serve_describe},
-    {"inspect", 1, 1, {{"request", JSON_STRING}}, serve_inspect},
+    {"describe", 0, 0, {{.name = "request", .type = JSON_STRING}}, serve_describe},
+    {"inspect", 1, 1, {{.name = "request", .type = JSON_STRING}}, serve_inspect},
+    {"health",
+     1,
+     1,
+     {{"request", JSON_STRING, false}, {"signal", JSON_OBJECT, true}},
+     serve_health},
     {"measure",
      2,
      3,
-     {{"request", JSON_STRING}, {"measurement", JSON_STRING}, {"settings", JSON_OBJECT}},
+     {{"request", JSON_STRING, false},
+      {"measurement", JSON_STRING, false},
+      {"settings", JSON_OBJECT, false},
+      {"health", JSON_OBJECT, true},
+      {"floor_health", JSON_OBJECT, true}},
      serve_measure},
     {"render",
      1,
      1,
-     {{"request", JSON_STRING},
-      {"signal", JSON_STRING},
-      {"format", JSON_STRING},
-      {"parameters", JSON_OBJECT}},
+     {{"request", JSON_STRING, false},
+      {"signal", JSON_STRING, false},
+      {"format", JSON_STRING, false},
+      {"parameters", JSON_OBJECT, false}},
      serve_render},
 };
 
@@ -177,9 +204,10 @@ static const struct handler *find_handler(const json_t *object, struct problem *
     for (size_t i = 0; name && i < sizeof handlers / sizeof handlers[0]; i++)
         if (strcmp(handlers[i].name, name) == 0)
             return &handlers[i];
-    problem_set(problem, PROBLEM_OUT_OF_RANGE, "request",
-                "The request must be describe, inspect, measure or render, not %s.",
-                name ? name : "missing");
+    problem_set(
+        problem, PROBLEM_OUT_OF_RANGE, "request",
+        "The request must be describe, inspect, health, measure or render, not %s.",
+        name ? name : "missing");
     return NULL;
 }
 
@@ -187,14 +215,17 @@ static bool check_fields(const struct handler *handler, const json_t *object,
                          struct problem *problem)
 {
     size_t count = 0;
-    for (; count < MAX_FIELDS && handler->fields[count].name; count++) {
-        const json_t *value = json_object_get(object, handler->fields[count].name);
-        if (!value || json_typeof(value) != handler->fields[count].type)
-            return problem_set(
-                problem, PROBLEM_MISSING_FIELD, handler->fields[count].name,
-                "The request %s needs the field %s, %s.", handler->name,
-                handler->fields[count].name,
-                handler->fields[count].type == JSON_OBJECT ? "an object" : "a string");
+    for (size_t i = 0; i < MAX_FIELDS && handler->fields[i].name; i++) {
+        const json_t *value = json_object_get(object, handler->fields[i].name);
+        count += value != NULL;
+        if (handler->fields[i].optional && (!value || json_is_null(value)))
+            continue;
+        if (!value || json_typeof(value) != handler->fields[i].type)
+            return problem_set(problem, PROBLEM_MISSING_FIELD, handler->fields[i].name,
+                               "The request %s needs the field %s, %s.", handler->name,
+                               handler->fields[i].name,
+                               handler->fields[i].type == JSON_OBJECT ? "an object"
+                                                                      : "a string");
     }
     if (json_object_size(object) != count)
         return problem_set(problem, PROBLEM_UNKNOWN_FIELD, NULL,

@@ -10,7 +10,8 @@
 #include "analysis/measurements/registry.h"
 #include "analysis/signals/signal.h"
 #include "analysis/worker/encode.h"
-#include "analysis/worker/json_build.h"
+#include "analysis/worker/handed.h"
+#include "analysis/worker/recording_json.h"
 #include "analysis/worker/settings_json.h"
 
 enum { RENDER_FRAMES = 8192 };
@@ -22,38 +23,14 @@ static bool no_memory(struct problem *problem)
         "Not enough memory for the request; try again, with fewer channels.");
 }
 
-static json_t *format_object(const struct capture_format *format)
-{
-    json_t *frames = json_null(), *duration_s = json_null();
-    if (format->frames >= 0) {
-        frames = json_integer(format->frames);
-        duration_s = json_build_real((double)format->frames / format->sample_rate_hz);
-    }
-    return json_pack("{s:s,s:s,s:i,s:i,s:o,s:o}", "container", format->container,
-                     "encoding", format->encoding, "sample_rate_hz",
-                     format->sample_rate_hz, "channels", format->channels, "frames",
-                     frames, "duration_s", duration_s);
-}
-
-static json_t *warnings_array(const struct capture *capture)
-{
-    int count;
-    const struct capture_warning *warnings = capture_warnings(capture, &count);
-    json_t *array = json_array();
-    for (int i = 0; i < count; i++)
-        json_array_append_new(array, json_pack("{s:s,s:s}", "code", warnings[i].code,
-                                               "message", warnings[i].message));
-    return array;
-}
-
 bool task_inspect(int capture, json_t **ret, struct problem *problem)
 {
     struct capture *recording = NULL;
     if (!capture_open(capture, &recording, problem))
         return false;
     json_t *answer =
-        json_pack("{s:o,s:o}", "format", format_object(capture_format(recording)),
-                  "warnings", warnings_array(recording));
+        json_pack("{s:o,s:o}", "format", recording_json_format(recording, -1), "warnings",
+                  recording_json_warnings(recording));
     capture_close(recording);
     if (!answer)
         return no_memory(problem);
@@ -102,6 +79,7 @@ struct recording {
     const struct settings *settings;
     struct fft_cache *cache;
     struct capture *capture;
+    struct handed handed; /* what health found of it */
     const struct progress *whole;
     double from, share;
 };
@@ -118,12 +96,16 @@ static bool measure(struct recording *recording, const int *channels, int count,
 {
     const struct measurement *measurement = recording->measurement;
     struct progress progress = {tell_share, recording};
+    const struct handed *handed = &recording->handed;
     struct measurement_input input = {recording->capture, recording->settings,
+                                      handed->known ? handed->clean : NULL,
                                       recording->cache, &progress};
     struct report *report = report_new(&measurement->description, channels, count);
     if (!report)
         return no_memory(problem);
-    if (!measurement->run(&input, report, problem) || !report_complete(report, problem)) {
+    bool good = measurement->run(&input, report, problem);
+    handed_warn(handed, report);
+    if (!good || !report_complete(report, problem)) {
         report_free(report);
         return false;
     }
@@ -199,10 +181,14 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
     double half = task->floor ? 0.5 : 0;
     struct fft_cache *own = task->cache ? NULL : fft_cache_new();
     struct fft_cache *cache = task->cache ? task->cache : own;
-    struct recording first = {measurement,    &settings, cache, NULL,
-                              task->progress, 0,         half};
-    struct recording second = {measurement,    &settings, cache,   NULL,
-                               task->progress, half,      1 - half};
+    struct recording first = {.measurement = measurement,
+                              .settings = &settings,
+                              .cache = cache,
+                              .whole = task->progress,
+                              .share = half};
+    struct recording second = first;
+    second.from = half;
+    second.share = 1 - half;
     bool good = false;
     if (!cache) {
         no_memory(problem);
@@ -210,6 +196,8 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
     }
     if (!settings_json_read(&measurement->description, task->settings, &settings,
                             problem) ||
+        !handed_read(task->health, &second.handed, problem) ||
+        !handed_read(task->floor_health, &first.handed, problem) ||
         !capture_open(task->capture, &second.capture, problem))
         goto out;
     const struct capture_format *format = capture_format(second.capture);

@@ -92,7 +92,7 @@ struct report *synthetic_measure(const struct measurement *measurement, int desc
         channels[count++] = chosen->list[c];
     report = report_new(&measurement->description, channels, count);
     assert_non_null(report);
-    struct measurement_input input = {capture, settings, fft_cache_new(), NULL};
+    struct measurement_input input = {capture, settings, NULL, fft_cache_new(), NULL};
     assert_non_null(input.cache);
     if (!measurement->run(&input, report, problem)) {
         report_free(report);

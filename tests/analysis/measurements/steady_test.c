@@ -34,7 +34,8 @@ static void find(struct plan *plan, double duration_s, struct steady_span spans[
     int64_t frames = 0;
     int descriptor = synthetic_recording(&synthetic);
     assert_true(capture_open(descriptor, &capture, NULL));
-    assert_true(steady_find(capture, 0, -1, NULL, spans, &frames, NULL));
+    assert_true(steady_find(capture, &(struct steady_request){.frames = -1}, spans,
+                            &frames, NULL));
     assert_int_equal(frames, llround(duration_s * 48000));
     capture_close(capture);
     close(descriptor);
@@ -98,7 +99,8 @@ static void steady_direct_voltage_after_a_step_is_silent(void **state)
     int descriptor = synthetic_recording(&synthetic);
     (void)state;
     assert_true(capture_open(descriptor, &capture, NULL));
-    assert_true(steady_find(capture, 0, -1, NULL, span, &frames, NULL));
+    assert_true(steady_find(capture, &(struct steady_request){.frames = -1}, span,
+                            &frames, NULL));
     assert_true(span[0].silent && span[0].frames == 0);
     capture_close(capture);
     close(descriptor);
@@ -115,6 +117,50 @@ static void extremes_are_the_tones(void **state)
     assert_close(spans[1].maximum, 0.35, 1e-4);
 }
 
+/* A break at 2.5 s of 4 s: the first part is the longer one. The other channel has none.
+ */
+static void the_steady_part_lies_within_the_clean_one(void **state)
+{
+    (void)state;
+    struct plan plan = {{{0, -10}}, 1, 0};
+    struct synthetic synthetic = {48000, 2, 4, 0, sample, &plan};
+    const struct steady_clean clean[2] = {{1000, 119000}, {0, 192000}};
+    const struct steady_request request = {.frames = -1, .clean = clean};
+    struct steady_span spans[2];
+    struct capture *capture = NULL;
+    int64_t frames = 0;
+    int descriptor = synthetic_recording(&synthetic);
+    assert_true(capture_open(descriptor, &capture, NULL));
+    assert_true(steady_find(capture, &request, spans, &frames, NULL));
+    assert_int_equal(spans[0].first_frame, 4800);
+    assert_int_equal(spans[0].first_frame + spans[0].frames, 117600);
+    assert_int_equal(spans[1].first_frame, 2400);
+    assert_int_equal(spans[1].first_frame + spans[1].frames, 189600);
+    capture_close(capture);
+    close(descriptor);
+}
+
+static void nothing_clean_is_nothing_steady(void **state)
+{
+    (void)state;
+    struct plan plan = {{{0, -10}}, 1, 0};
+    struct synthetic synthetic = {48000, 2, 1, 0, sample, &plan};
+    const struct steady_clean clean[2] = {{0, 0}, {47000, 1000}};
+    const struct steady_request request = {.frames = -1, .clean = clean};
+    struct steady_span spans[2];
+    struct capture *capture = NULL;
+    int64_t frames = 0;
+    int descriptor = synthetic_recording(&synthetic);
+    assert_true(capture_open(descriptor, &capture, NULL));
+    assert_true(steady_find(capture, &request, spans, &frames, NULL));
+    for (int c = 0; c < 2; c++) {
+        assert_int_equal(spans[c].frames, 0);
+        assert_false(spans[c].silent);
+    }
+    capture_close(capture);
+    close(descriptor);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -122,6 +168,8 @@ int main(void)
         cmocka_unit_test(silence_and_direct_voltage_are_silent),
         cmocka_unit_test(steady_direct_voltage_after_a_step_is_silent),
         cmocka_unit_test(extremes_are_the_tones),
+        cmocka_unit_test(the_steady_part_lies_within_the_clean_one),
+        cmocka_unit_test(nothing_clean_is_nothing_steady),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
