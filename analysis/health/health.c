@@ -2,6 +2,7 @@
 
 #include <math.h>
 #include <stdarg.h>
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -153,6 +154,8 @@ bool health_take(struct capture *capture, const struct health_request *request,
                     "Not one frame of audio can be read; record again.");
         goto out;
     }
+    for (int c = 0; c < ret->channel_count; c++)
+        ret->channels[c].clean = (struct health_span){0, ret->frames};
     good = true;
     for (int i = 0; good && parts[i].begin; i++)
         good = parts[i].end(state[i], ret, problem);

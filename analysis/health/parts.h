@@ -25,7 +25,9 @@ struct health_block {
  * problem bool NAME_feed(struct NAME *, const struct health_block *, struct problem *);
  *   bool NAME_end(struct NAME *, struct health *, struct problem *);  after the last
  * block void NAME_free(struct NAME *);                                     NULL is fine
- * In this order at the end: levels, pairs, traces, breaks. A part may read the capture
- * again in its end (seek first), but only where it found something. */
+ * Each has a line in health.c: HEALTH_PART(NAME) and, in `parts`, HEALTH_ROW(NAME).
+ * In this order at the end: levels, pairs, traces, breaks. Before, all of a channel is
+ * clean. A part may read the capture again in its end (seek first), but only where it
+ * found something. */
 
 #endif

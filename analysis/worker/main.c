@@ -191,6 +191,14 @@ static bool examine(int recording, const char *signal, json_t **ret,
     return good;
 }
 
+static bool examine_floor(int recording, json_t **ret, struct problem *problem)
+{
+    struct problem found = {0};
+    return examine(recording, NULL, ret, &found) ||
+           problem_set(problem, found.kind, "floor_capture", "In the floor capture: %s",
+                       found.detail);
+}
+
 /* Gives what a result says of a recording. */
 static json_t *facts(const json_t *examined)
 {
@@ -230,7 +238,7 @@ static bool measure(const struct arguments *arguments, struct problem *problem)
         !open_recording(arguments->file, &recording, problem) ||
         (arguments->floor && !open_recording(arguments->floor, &floor, problem)) ||
         !examine(recording, NULL, &examined, problem) ||
-        (arguments->floor && !examine(floor, NULL, &floor_examined, problem)))
+        (arguments->floor && !examine_floor(floor, &floor_examined, problem)))
         goto out;
     result = memfd_create("result", MFD_CLOEXEC);
     if (result < 0) {
