@@ -123,12 +123,12 @@ static char *take_authority(char *text, struct target *target)
     static const char scheme[] = "http://";
     if (strncasecmp(text, scheme, sizeof scheme - 1) != 0)
         return text;
-    char *authority = text + sizeof scheme - 1;
-    size_t length = strcspn(authority, "/?");
-    memmove(authority - 1, authority, length);
-    authority[length - 1] = '\0';
-    target->authority = authority - 1;
-    return authority + length;
+    char *given = text + sizeof scheme - 1, *authority = given - 1;
+    size_t length = strcspn(given, "/?");
+    memmove(authority, given, length);
+    authority[length] = '\0';
+    target->authority = authority;
+    return given + length;
 }
 
 bool target_parse(const char *raw, struct target *ret, struct server_problem *problem)

@@ -65,6 +65,10 @@ static void absolute_form_gives_its_authority(void **state)
     parse("http://localhost", &target);
     assert_string_equal(target.authority, "localhost");
     target_free(&target);
+    parse("http:///v1/health", &target);
+    assert_string_equal(target.authority, "");
+    assert_string_equal(target.segments[1], "health");
+    target_free(&target);
 }
 
 static void bad_targets_are_refused(void **state)
