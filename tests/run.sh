@@ -3,8 +3,8 @@
 # runner's summary; the exit status is 0 only when everything passed.
 #
 # --long adds what takes longer: the thread sanitizer over the server and the black-box tests,
-# valgrind over the module tests and the worker, clang-tidy, 200 rounds of kills, and a fault
-# at each call upon the state folder in turn.
+# valgrind over the module tests and the worker, clang-tidy, 200 rounds of kills, a fault at
+# each call upon the state folder in turn, and each fuzz target for a minute.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -95,11 +95,15 @@ if [ "$long" = yes ]; then
     run_tests thread -R '^(server|api)/'
     memory_check
     all_faults
+    step "fuzz targets, a minute each"
+    sh tests/fuzz/run.sh 60 || failed "fuzz targets: tests/fuzz/run.sh 60"
     step "clang-tidy"
     run-clang-tidy -quiet -p build/clang "$PWD/(analysis|server)/" || failed "clang-tidy"
 fi
 step "first run"
 sh api-examples/first-run.sh --once || failed "api-examples/first-run.sh --once"
+step "fuzz targets, the fixed short run"
+sh tests/fuzz/run.sh || failed "fuzz targets: tests/fuzz/run.sh"
 run_tests sanitize
 run_tests release
 
