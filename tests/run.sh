@@ -4,7 +4,8 @@
 #
 # --long adds what takes longer: the thread sanitizer over the server and the black-box tests,
 # valgrind over the module tests and the worker, clang-tidy, 200 rounds of kills, a fault at
-# each call upon the state folder in turn, and each fuzz target for a minute.
+# each call upon the state folder in turn, 10,000 mutated uploads, and each fuzz target for a
+# minute.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -71,7 +72,7 @@ memory_check() {
     rm -f "$tone"
 }
 
-# Deaths and faults of the disk, every one of them.
+# Deaths and faults of the disk, every one of them, and recordings made hostile.
 all_faults() {
     export RESIDUUM_BIN="$PWD/build/release/bin"
     faults="/usr/bin/python3 -B tests/faults"
@@ -80,6 +81,8 @@ all_faults() {
     step "fault injection"
     $faults/inject_test.py --every || failed "fault injection"
     $faults/inject_test.py --every --strace || failed "fault injection by strace"
+    step "mutated uploads"
+    $faults/hostile_test.py --uploads 10000 || failed "mutated uploads"
     unset RESIDUUM_BIN
 }
 

@@ -90,17 +90,18 @@ def caf(pcm):
             + b"data" + struct.pack(">qI", len(pcm) + 4, 0) + pcm)
 
 
-def flacs():
-    def encoded(samples, bits, *options):
-        with tempfile.NamedTemporaryFile(suffix=".flac") as file:  # MD5 comes at the end
-            subprocess.run(
-                ["flac", "--totally-silent", "--force", "--no-padding", "--no-seektable",
-                 "-o", file.name, *options, "-"], input=waves.wav(samples, bits), check=True)
-            return pathlib.Path(file.name).read_bytes()
+def flac(samples, bits, *options):
+    with tempfile.NamedTemporaryFile(suffix=".flac") as file:  # the MD5 is written at the end
+        subprocess.run(
+            ["flac", "--totally-silent", "--force", "--no-padding", "--no-seektable",
+             "-o", file.name, *options, "-"], input=waves.wav(samples, bits), check=True)
+        return pathlib.Path(file.name).read_bytes()
 
+
+def flacs():
     tone, stereo = (waves.tone(duration_s=FRAMES / 48000, channels=channels, noise_dbfs=-80)
                     for channels in (1, 2))
-    whole = encoded(stereo, 16, "--blocksize=64")
+    whole = flac(stereo, 16, "--blocksize=64")
     first = whole.find(b"\xff\xf8", 42)  # the first frame
     nameless = bytearray(whole)
     nameless[26:42] = bytes(16)  # no MD5
@@ -110,11 +111,11 @@ def flacs():
     damaged = bytearray(whole)
     damaged[first + 90] ^= 0x40
     return {
-        "mono": encoded(tone, 16), "pcm_24": encoded(stereo, 24), "frames": whole,
-        "verbatim": encoded(tone, 16, "-0", "--disable-fixed-subframes"),
-        "silence": encoded(stereo * 0, 16, "--blocksize=4608"),
-        "seek_table": encoded(stereo, 16, "--blocksize=64", "--seekpoint=64x"),
-        "picture": encoded(tone, 16, "--tag=TITLE=take 1", "--padding=8"),
+        "mono": flac(tone, 16), "pcm_24": flac(stereo, 24), "frames": whole,
+        "verbatim": flac(tone, 16, "-0", "--disable-fixed-subframes"),
+        "silence": flac(stereo * 0, 16, "--blocksize=4608"),
+        "seek_table": flac(stereo, 16, "--blocksize=64", "--seekpoint=64x"),
+        "picture": flac(tone, 16, "--tag=TITLE=take 1", "--padding=8"),
         "no_md5": bytes(nameless), "no_length": bytes(endless), "damaged": bytes(damaged),
         "cut_off": whole[:-60], "after_an_id3_tag": b"ID3\4\0\0\0\0\0\4" + bytes(4) + whole,
         "header_only": waves.flac_header(),
@@ -129,7 +130,7 @@ def recordings():
     made.update({"w64": w64(pcm), "aiff": aiff(big), "aifc": aiff(
         pcm, b"AIFC", b"sowt\0\0"), "caf": caf(big)})
     made.update({"flac_" + name: content for name, content in flacs().items()})
-    made["text"] = b"It was a dark and stormy night; the desks hummed at 50 Hz.\n"
+    made["text"] = b"No recording at all: a note that the desk by the window hums.\n"
     return made
 
 
