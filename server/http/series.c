@@ -20,6 +20,8 @@ static int64_t entry_channel(const json_t *entry)
 static void append_once(char *list, size_t size, const char *text)
 {
     size_t used = strlen(list), length = strlen(text);
+    if (length == 0) /* an entry without a name: nobody can ask for it */
+        return;
     for (const char *at = list; (at = strstr(at, text)) != NULL; at++) {
         bool starts = at == list || at[-1] == ' ';
         if (starts && (at[length] == '\0' || at[length] == ','))

@@ -350,7 +350,7 @@ static void series_are_found_by_name_and_channel(void **state)
 {
     (void)state;
     json_t *index =
-        json_pack("[{s:s,s:i},{s:s,s:i},{s:s,s:i}]", "name", "spectrum", "channel", 2,
+        json_pack("[{s:s,s:i},{s:s,s:i},{s:s,s:i},{}]", "name", "spectrum", "channel", 2,
                   "name", "spectrum", "channel", 4, "name", "phase", "channel", 2);
     const json_t *entry;
     struct server_problem problem = {0};
