@@ -11,6 +11,7 @@ import tempfile
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "api"))
 
+import numpy  # noqa: E402
 import waves  # noqa: E402 (after the path to it)
 
 FRAMES = 300  # of each recording
@@ -238,6 +239,63 @@ def wire():
     return made
 
 
+def jobs():
+    """Recordings long enough to be measured, within 64 KiB, and some with a fault."""
+    def tone(frames, **more):
+        return waves.tone(duration_s=frames / 48000, **more)
+
+    stereo = tone(12000, channels=2, noise_dbfs=-90, harmonics=((2, -60),))
+    broken = numpy.concatenate((stereo[:6000], stereo[6064:]))
+    zeroed = stereo.copy()
+    zeroed[5000:5300, 1] = 0
+    opposite = stereo * (1, -1)
+    codes = numpy.frombuffer(waves.pcm(stereo[:, :1], 24), numpy.uint8).reshape(-1, 3)
+    right = numpy.concatenate((codes, (codes[:, 2:] >> 7) * 255), axis=1).tobytes()
+    return {
+        "tone": waves.wav(stereo, 16), "missing": waves.wav(broken, 16),
+        "zeroed": waves.wav(zeroed, 16), "opposite": waves.wav(opposite, 16),
+        "clipped": waves.wav((2 * stereo).clip(-0.7, 0.7), 16),
+        "silent_channel": waves.wav(stereo * (1, 0), 16),
+        "same_channels": waves.wav(tone(12000, channels=2), 16),
+        "mono_24": waves.wav(stereo[:, :1], 24), "right_justified": waves.riff(right, 1, 48000, 32),
+        "float": waves.float_wav(stereo[:6000]), "float_of_integers": waves.float_wav(
+            numpy.round(stereo[:6000] * 32768)),
+        "not_finite": waves.riff(b"\0\0\xc0\x7f" * 999, 1, 48000, 32, tag=3),
+        "over_full_scale": waves.float_wav(2 * stereo[:6000]),
+        "noise": waves.wav(tone(12000, level_dbfs=-200, noise_dbfs=-20), 16),
+        "flac": flac(stereo, 16), "flac_24": flac(stereo[:9000], 24, "--blocksize=256"),
+        "eight_kilohertz": waves.wav(tone(16000, frequency_hz=6000, noise_dbfs=-80), 16, 8000),
+        "odd_rate": waves.wav(stereo, 16, 767999),
+        "eight_channels": waves.wav(numpy.tile(stereo[:3000], (1, 4)), 16),
+    }
+
+
+def results():
+    """See result.c for the first three bytes."""
+    body = b'{"engine":{},"settings":{},"channels":[],"warnings":[]}'
+    even = {"name": "spectrum", "channel": 1, "points": 20, "offset": 0,
+            "x": {"name": "frequency", "unit": "Hz", "start": 0, "step": 0.5},
+            "y": {"name": "level", "unit": "dBFS"}, "resolution_bandwidth_hz": 1.5}
+    column = {**even, "name": "curve", "channel": 2,
+              "x": {"name": "time", "unit": "s", "offset": 80}}
+    values = struct.pack("<20f", *(float(-i) for i in range(19)), float("-inf"))
+    rising = struct.pack("<20f", *(float(i) for i in range(20)))
+
+    def made(*entries, after=values + rising):
+        index = json.dumps(entries).encode()
+        index += b" " * (-len(index) % 8)
+        return bytes((1, len(body), len(index) // 8)) + body + index + after
+
+    whole = made(even, column)
+    return {
+        "even": made(even), "column": made(column), "two": whole, "none": made(),
+        "not_numbers": made(column, after=b"\0\0\xc0\x7f" * 40),
+        "too_short": made(even, after=values[:40]),
+        "backwards": made({**even, "x": {**even["x"], "step": -1}}),
+        "raw": b"\0RSDRES01" + struct.pack("<IIQQ", len(body), 2, 0, 0) + body + b"[]",
+    }
+
+
 # What chance would take long to hit upon: words of each format, and sizes that lie.
 CHUNKS = (b"RIFF", b"RF64", b"BW64", b"WAVE", b"fmt ", b"data", b"ds64", b"LIST", b"bext",
           b"iXML", b"fact", b"PEAK", b"FORM", b"AIFF", b"AIFC", b"COMM", b"SSND", b"NONE", b"sowt",
@@ -254,7 +312,7 @@ FIELDS = (b"Host: ", b"Origin: http://", b"Content-Length: ", b"Transfer-Encodin
           b";q=0.", b"GET ", b"POST ", b"http://", b"/v1/", b"%00", b"%e2%82%ac", b"18446744073709551616")
 MESSAGES = (b"RWF1", b"\n{\"request\":\"", b"\n{\"answer\":\"", b"describe", b"inspect", b"health",
             b"measure", b"render", b"progress", b"fraction", b"done", b"problem", b"code", b"field",
-            b"detail", b"format", b"warnings", b"suggested", b"signal", b"bytes")
+            b"detail", b"format", b"points", b"offset", b"start", b"step", b"channel", b"warnings", b"suggested", b"signal", b"bytes")
 
 
 def dictionary(words):
@@ -266,6 +324,7 @@ def main():
     audio = recordings()
     for target, inputs, words in (
             ("container", audio, CHUNKS), ("capture", audio, CHUNKS), ("headers", headers(), FIELDS),
+            ("job", jobs(), CHUNKS), ("result", results(), WORDS + MESSAGES),
             ("requests", requests(), WORDS), ("wire", wire(), WORDS + MESSAGES)):
         (folder / target).mkdir(parents=True, exist_ok=True)
         for name, content in inputs.items():

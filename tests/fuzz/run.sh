@@ -42,6 +42,7 @@ fuzz() {
         kept=$found/kept
         limit="-runs=$SHORT_RUNS -seed=1"
     fi
+    case $1 in job) longest=65536 ;; *) longest=4096 ;; esac
     mkdir -p "$kept" "$found"
     set -- "$1" "$kept" $folder/seeds/"$1"
     [ ! -d tests/fuzz/regressions/"$1" ] || set -- "$@" tests/fuzz/regressions/"$1"
@@ -50,7 +51,7 @@ fuzz() {
     # The quarantine of freed memory is held small: it counts as memory taken.
     # shellcheck disable=SC2086 # two options, perhaps
     ASAN_OPTIONS=quarantine_size_mb=32 UBSAN_OPTIONS=print_stacktrace=1 \
-        $folder/fuzz/fuzz_"$target" $limit -max_len=4096 -timeout=5 -rss_limit_mb=512 \
+        $folder/fuzz/fuzz_"$target" $limit -max_len=$longest -timeout=5 -rss_limit_mb=512 \
         -dict=$folder/seeds/"$target".dict -print_final_stats=1 \
         -artifact_prefix="$found"/ "$@" >"$found"/log 2>&1 || echo "$?" >"$found"/status
 }
