@@ -9,7 +9,7 @@
 set -eu
 cd "$(dirname "$0")/../.."
 
-SHORT_RUNS=20000
+SHORT_RUNS=20000 SHORT_RUNS_JOB=2000
 folder=build/fuzz
 seconds=${1-}
 case $seconds in
@@ -35,14 +35,19 @@ rm -rf $folder/seeds $folder/found
 
 # fuzz TARGET: one target, its output in found/TARGET/log
 fuzz() {
+    runs=$SHORT_RUNS
+    longest=4096
+    if [ "$1" = job ]; then # some samples are needed to measure anything
+        runs=$SHORT_RUNS_JOB
+        longest=65536
+    fi
     kept=$folder/grown/$1
     found=$folder/found/$1
     limit=-max_total_time=$seconds
     if [ -z "$seconds" ]; then
         kept=$found/kept
-        limit="-runs=$SHORT_RUNS -seed=1"
+        limit="-runs=$runs -seed=1"
     fi
-    case $1 in job) longest=65536 ;; *) longest=4096 ;; esac
     mkdir -p "$kept" "$found"
     set -- "$1" "$kept" $folder/seeds/"$1"
     [ ! -d tests/fuzz/regressions/"$1" ] || set -- "$@" tests/fuzz/regressions/"$1"
