@@ -1,6 +1,7 @@
 #include "analysis/capture/capture.h"
 
 #include <assert.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -8,26 +9,26 @@
 #include <sys/stat.h>
 
 #include "analysis/capture/container.h"
-#include "analysis/capture/header.h"
+#include "analysis/capture/flac_reader.h"
 #include "analysis/capture/input.h"
+#include "analysis/capture/walk.h"
 #include "analysis/dsp/kernels.h"
 
+enum { MAX_WARNINGS = WALK_MAX_WARNINGS + 3 };
+
 struct capture {
-    struct input input;
+    struct input input; /* of all but FLAC */
     SNDFILE *file;
-    enum container container;
+    struct flac_reader *flac;
+    struct walk walk;
     struct capture_format format;
-    bool is_float;
     int raw_bytes;    /* of a sample that is stored as kernels_from_pcm reads it, or 0 */
     double *block;    /* what capture_fetch read: raw bytes or doubles; or NULL */
     int64_t position; /* of the next frame read; −1 after a problem */
-    bool verifies;
-    int warning_count, gap_count;
-    struct capture_warning warnings[8];
-    struct capture_gap gaps[1];
+    int64_t file_bytes;
+    int warning_count;
+    struct capture_warning warnings[MAX_WARNINGS];
 };
-
-enum { SKIP_FRAMES = 4096 };
 
 static bool read_failed(struct capture *capture, struct problem *problem)
 {
@@ -37,128 +38,92 @@ static bool read_failed(struct capture *capture, struct problem *problem)
                        strerror(capture->input.error));
 }
 
-static const char *encoding_name(int subtype)
+static bool no_memory(struct problem *problem)
 {
-    switch (subtype) {
-    case SF_FORMAT_PCM_16:
-        return "pcm_16";
-    case SF_FORMAT_PCM_24:
-        return "pcm_24";
-    case SF_FORMAT_PCM_32:
-        return "pcm_32";
-    case SF_FORMAT_FLOAT:
-        return "float_32";
-    case SF_FORMAT_DOUBLE:
-        return "float_64";
-    default:
-        return NULL;
-    }
+    return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                       "Not enough memory to read the recording.");
 }
 
-static bool unsupported_encoding(int subtype, struct problem *problem)
+static const char *encoding_name(const struct walk_form *form)
 {
-    SF_FORMAT_INFO info = {.format = subtype};
-    bool named = sf_command(NULL, SFC_GET_FORMAT_INFO, &info, sizeof info) == 0;
-    return problem_set(
-        problem, PROBLEM_UNSUPPORTED_FORMAT, "encoding",
-        "The samples are %s; send PCM of 16, 24 or 32 bits, or floats of 32 "
-        "or 64 bits.",
-        named && info.name ? info.name : "of an encoding unknown to us");
+    if (form->is_float)
+        return form->sample_bytes == 4 ? "float_32" : "float_64";
+    return form->sample_bytes == 2   ? "pcm_16"
+           : form->sample_bytes == 3 ? "pcm_24"
+                                     : "pcm_32";
 }
 
-/* (Re)opens at frame 0. */
-static bool open_file(struct capture *capture, SF_INFO *ret, struct problem *problem)
+/* The container is settled: libsndfile sees nothing but samples. */
+static bool open_samples(struct capture *capture, struct problem *problem)
 {
-    sf_close(capture->file);
-    capture->input.position = 0;
-    *ret = (SF_INFO){0};
+    const struct walk_form *form = &capture->walk.form;
+    int pcm = form->sample_bytes == 2   ? SF_FORMAT_PCM_16
+              : form->sample_bytes == 3 ? SF_FORMAT_PCM_24
+                                        : SF_FORMAT_PCM_32;
+    int floats = form->sample_bytes == 4 ? SF_FORMAT_FLOAT : SF_FORMAT_DOUBLE;
+    SF_INFO info = {
+        .samplerate = (int)form->sample_rate_hz,
+        .channels = (int)form->channels,
+        .format = SF_FORMAT_RAW | (form->is_float ? floats : pcm) |
+                  (form->big_endian ? SF_ENDIAN_BIG : SF_ENDIAN_LITTLE),
+    };
     SF_VIRTUAL_IO callbacks = input_callbacks;
-    capture->file = sf_open_virtual(&callbacks, SFM_READ, ret, &capture->input);
-    if (capture->file) {
-        capture->position = 0;
+    capture->file = sf_open_virtual(&callbacks, SFM_READ, &info, &capture->input);
+    if (capture->file)
         return true;
-    }
-    if (capture->input.error)
-        return read_failed(capture, problem);
-    int code = sf_error(NULL);
-    return problem_set(problem,
-                       code == SF_ERR_UNSUPPORTED_ENCODING ? PROBLEM_UNSUPPORTED_FORMAT
-                                                           : PROBLEM_NOT_AUDIO,
-                       NULL, "The header of this %s file cannot be read: %s",
-                       container_name(capture->container), sf_strerror(NULL));
+    return capture->input.error ? read_failed(capture, problem) : no_memory(problem);
 }
 
-/* What libsndfile made of the file, checked against the limits and our own reading. */
-static bool take_format(struct capture *capture, const struct header *declared,
-                        const SF_INFO *info, struct problem *problem)
+static bool open_decoder(struct capture *capture, int descriptor, int64_t file_bytes,
+                         enum container container, struct problem *problem)
 {
-    const char *encoding = encoding_name(info->format & SF_FORMAT_SUBMASK);
-    if (!encoding)
-        return unsupported_encoding(info->format & SF_FORMAT_SUBMASK, problem);
-    bool unknown = capture->container == CONTAINER_FLAC && declared->frames < 0;
-    struct header found = {
-        .channels = info->channels,
-        .sample_rate_hz = info->samplerate,
-        .frames = unknown ? -1 : info->frames,
+    const struct walk *walk = &capture->walk;
+    if (container == CONTAINER_FLAC) {
+        capture->flac = flac_reader_new(descriptor, file_bytes, walk);
+        return capture->flac || no_memory(problem);
+    }
+    int64_t frame_bytes = walk->form.channels * walk->form.sample_bytes;
+    capture->input = (struct input){
+        .descriptor = descriptor,
+        .offset = walk->extent.offset,
+        .bytes = walk->frames * frame_bytes,
     };
-    if (!header_check(&found, problem))
-        return false;
-    if (found.frames == 0)
-        return problem_set(
-            problem, PROBLEM_NO_AUDIO, NULL,
-            "The header tells of no frame of audio (the file has %lld bytes); "
-            "record again, and let the recorder finish its file.",
-            (long long)capture->input.size_bytes);
-    capture->is_float = strncmp(encoding, "float", 5) == 0;
-    bool swapped =
-        sf_command(capture->file, SFC_RAW_DATA_NEEDS_ENDSWAP, NULL, 0) != SF_FALSE;
-    if (capture->container != CONTAINER_FLAC && !capture->is_float && !swapped)
-        capture->raw_bytes = (int)strtol(strchr(encoding, '_') + 1, NULL, 10) / 8;
-    capture->format = (struct capture_format){
-        .container = container_name(capture->container),
-        .encoding = encoding,
-        .sample_rate_hz = info->samplerate,
-        .channels = info->channels,
-        .frames = found.frames,
-    };
-    return true;
+    if (!walk->form.is_float && !walk->form.big_endian)
+        capture->raw_bytes = walk->form.sample_bytes;
+    return open_samples(capture, problem);
 }
 
 bool capture_open(int descriptor, struct capture **ret, struct problem *problem)
 {
     enum container container;
-    struct header declared;
     struct stat status;
-    SF_INFO info;
-    bool good = false;
     struct capture *capture = NULL;
     if (fstat(descriptor, &status) != 0 || !S_ISREG(status.st_mode))
         return problem_set(problem, PROBLEM_NOT_AUDIO, NULL,
                            "The recording must be a regular file.");
-    if (!container_sniff(descriptor, &container, problem) ||
-        !header_read(descriptor, container, &declared, problem))
-        return false;
-    if (declared.found && !header_check(&declared, problem))
+    if (!container_sniff(descriptor, &container, problem))
         return false;
     capture = calloc(1, sizeof *capture);
     if (!capture)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "Not enough memory to open the recording.");
-    capture->container = container;
-    capture->input = (struct input){
-        .descriptor = descriptor,
-        .size_bytes = status.st_size,
-        .shows_rf64 = container == CONTAINER_BW64,
-    };
-    if (!open_file(capture, &info, problem) ||
-        !take_format(capture, &declared, &info, problem))
-        goto out;
-    *ret = capture;
-    good = true;
-out:
-    if (!good)
+        return no_memory(problem);
+    struct walk *walk = &capture->walk;
+    if (!walk_file(descriptor, container, status.st_size, walk, problem) ||
+        !open_decoder(capture, descriptor, status.st_size, container, problem)) {
         capture_close(capture);
-    return good;
+        return false;
+    }
+    capture->format = (struct capture_format){
+        .container = container_name(container),
+        .encoding = encoding_name(&walk->form),
+        .sample_rate_hz = (int)walk->form.sample_rate_hz,
+        .channels = (int)walk->form.channels,
+        .frames = walk->frames,
+    };
+    capture->file_bytes = status.st_size;
+    capture->warning_count = walk->warning_count;
+    memcpy(capture->warnings, walk->warnings, sizeof walk->warnings);
+    *ret = capture;
+    return true;
 }
 
 void capture_close(struct capture *capture)
@@ -166,6 +131,7 @@ void capture_close(struct capture *capture)
     if (!capture)
         return;
     sf_close(capture->file);
+    flac_reader_free(capture->flac);
     free(capture->block);
     free(capture);
 }
@@ -184,18 +150,84 @@ const struct capture_warning *capture_warnings(const struct capture *capture,
 
 void capture_verify(struct capture *capture)
 {
-    capture->verifies = true;
+    if (capture->flac)
+        flac_reader_verify(capture->flac);
 }
 
 enum capture_md5 capture_md5(const struct capture *capture)
 {
-    return capture->container == CONTAINER_FLAC ? CAPTURE_MD5_UNREAD : CAPTURE_MD5_NONE;
+    return capture->flac ? flac_reader_findings(capture->flac)->md5 : CAPTURE_MD5_NONE;
 }
 
 const struct capture_gap *capture_gaps(const struct capture *capture, int *ret_count)
 {
-    *ret_count = capture->gap_count;
-    return capture->gaps;
+    *ret_count = 0;
+    if (!capture->flac)
+        return NULL;
+    const struct flac_reader_findings *findings = flac_reader_findings(capture->flac);
+    *ret_count = findings->gaps.count;
+    return findings->gaps.at;
+}
+
+static struct capture_warning *find_warning(struct capture *capture, const char *code)
+{
+    for (int i = 0; i < capture->warning_count; i++)
+        if (strcmp(capture->warnings[i].code, code) == 0)
+            return &capture->warnings[i];
+    struct capture_warning *fresh = &capture->warnings[capture->warning_count++];
+    *fresh = (struct capture_warning){.code = code};
+    return fresh;
+}
+
+static void warn_lost(struct capture *capture, const struct flac_reader_findings *found)
+{
+    struct capture_warning *warning = find_warning(capture, "lost_sync");
+    int64_t lost = 0, first = found->gaps.count > 0 ? found->gaps.at[0].first_frame : 0;
+    for (int i = 0; i < found->gaps.count; i++)
+        lost += found->gaps.at[i].frames;
+    snprintf(warning->message, sizeof warning->message,
+             "The FLAC stream is damaged: %lld frames in %d places are lost, the first "
+             "at frame %lld (%.6g s)%s. Silence stands in their place; send the file "
+             "anew, or record again.",
+             (long long)lost, found->gaps.count, (long long)first,
+             (double)first / capture->format.sample_rate_hz,
+             found->ends_unreadable ? ", and the end cannot be decoded" : "");
+}
+
+static void warn_end(struct capture *capture, const struct flac_reader_findings *found)
+{
+    int64_t declared = capture->walk.declared_frames;
+    double rate = capture->format.sample_rate_hz;
+    if (declared > found->end) {
+        struct capture_warning *warning = find_warning(capture, "truncated");
+        snprintf(warning->message, sizeof warning->message,
+                 "The header declares %lld frames (%.6g s), but the file of %lld bytes "
+                 "holds only %lld (%.6g s): it was cut off. What is there is analysed; "
+                 "send the whole file, or record again.",
+                 (long long)declared, (double)declared / rate,
+                 (long long)capture->file_bytes, (long long)found->end,
+                 (double)found->end / rate);
+    }
+    if (found->md5 == CAPTURE_MD5_MISMATCH) {
+        struct capture_warning *warning = find_warning(capture, "md5_mismatch");
+        snprintf(warning->message, sizeof warning->message,
+                 "The %lld frames decoded are not those that were encoded: their MD5 "
+                 "differs from the one in the header. Send the file anew, or record "
+                 "again.",
+                 (long long)found->end);
+    }
+}
+
+/* What reading FLAC brought to light becomes warnings and, with the end, the length. */
+static void note_findings(struct capture *capture)
+{
+    const struct flac_reader_findings *found = flac_reader_findings(capture->flac);
+    if (found->gaps.count > 0 || found->ends_unreadable)
+        warn_lost(capture, found);
+    if (found->end >= 0) {
+        capture->format.frames = found->end;
+        warn_end(capture, found);
+    }
 }
 
 static bool beyond_end(const struct capture *capture, int64_t frame, int64_t frames,
@@ -209,26 +241,6 @@ static bool beyond_end(const struct capture *capture, int64_t frame, int64_t fra
         (long long)frames);
 }
 
-/* Reads and drops up to `frame`: exact whatever the format. */
-static bool skip_to(struct capture *capture, int64_t frame, struct problem *problem)
-{
-    double *dropped =
-        malloc(sizeof *dropped * SKIP_FRAMES * (size_t)capture->format.channels);
-    if (!dropped)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "Not enough memory to seek in the recording.");
-    bool good = true;
-    while (good && capture->position < frame) {
-        int64_t left = frame - capture->position, got = 0;
-        int64_t wanted = left < SKIP_FRAMES ? left : SKIP_FRAMES;
-        good = capture_read(capture, dropped, wanted, &got, problem);
-        if (good && got < wanted && capture->position < frame)
-            good = beyond_end(capture, frame, capture->position, problem);
-    }
-    free(dropped);
-    return good;
-}
-
 bool capture_seek(struct capture *capture, int64_t frame, struct problem *problem)
 {
     assert(frame >= 0);
@@ -237,16 +249,19 @@ bool capture_seek(struct capture *capture, int64_t frame, struct problem *proble
         return beyond_end(capture, frame, frames, problem);
     if (frame == capture->position)
         return true;
-    if (sf_seek(capture->file, frame, SEEK_SET) == frame) {
-        capture->position = frame;
-        return true;
-    }
-    if (capture->input.error)
+    capture->position = -1;
+    if (!capture->flac && sf_seek(capture->file, frame, SEEK_SET) != frame)
         return read_failed(capture, problem);
-    /* FLAC without a declared length may refuse to seek: begin again and read up to
-     * there. */
-    SF_INFO info;
-    return open_file(capture, &info, problem) && skip_to(capture, frame, problem);
+    if (capture->flac) {
+        if (!flac_reader_seek(capture->flac, frame, problem))
+            return false;
+        note_findings(capture);
+        frames = capture->format.frames; /* which may have come to light now */
+        if (frames >= 0 && frame > frames)
+            return beyond_end(capture, frame, frames, problem);
+    }
+    capture->position = frame;
+    return true;
 }
 
 static bool all_finite(const double *samples, int64_t count)
@@ -280,49 +295,46 @@ static bool not_finite(struct capture *capture, const double *samples,
         (double)frame / capture->format.sample_rate_hz);
 }
 
-static bool damaged(struct capture *capture, int64_t frames, struct problem *problem)
-{
-    int64_t position = capture->position;
-    capture->position = -1;
-    return problem_set(
-        problem, PROBLEM_NOT_MEASURABLE, NULL,
-        "The audio is damaged or cut off at frame %lld or up to %lld later "
-        "(%s); send the file anew.",
-        (long long)position, (long long)frames, sf_strerror(capture->file));
-}
-
 /* Of PCM as it is stored, which kernels_from_pcm converts to what libsndfile gives, to
  * the bit, in a third of the time; else of doubles. Either way a frame's size is known.
  */
-static sf_count_t read_block(struct capture *capture, int frames)
+static bool read_block(struct capture *capture, int frames, int *ret_frames,
+                       struct problem *problem)
 {
-    if (capture->raw_bytes == 0)
-        return sf_readf_double(capture->file, capture->block, frames);
     int frame_bytes = capture->format.channels * capture->raw_bytes;
-    return sf_read_raw(capture->file, capture->block, (sf_count_t)frames * frame_bytes) /
-           frame_bytes;
+    if (capture->flac) {
+        bool good =
+            flac_reader_read(capture->flac, capture->block, frames, ret_frames, problem);
+        note_findings(capture);
+        return good;
+    }
+    if (capture->raw_bytes == 0)
+        *ret_frames = (int)sf_readf_double(capture->file, capture->block, frames);
+    else
+        *ret_frames = (int)(sf_read_raw(capture->file, capture->block,
+                                        (sf_count_t)frames * frame_bytes) /
+                            frame_bytes);
+    return !capture->input.error || read_failed(capture, problem);
 }
 
 bool capture_fetch(struct capture *capture, int frames, int *ret_frames,
                    struct problem *problem)
 {
-    int channels = capture->format.channels;
+    int channels = capture->format.channels, got = 0;
     assert(frames >= 0 && frames <= CAPTURE_BLOCK_FRAMES && capture->position >= 0);
     if (!capture->block)
         capture->block = malloc(sizeof(double) * CAPTURE_BLOCK_FRAMES * (size_t)channels);
     if (!capture->block)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "Not enough memory to read the recording.");
-    sf_count_t got = read_block(capture, frames);
-    if (capture->input.error)
-        return read_failed(capture, problem);
-    /* A FLAC frame with a wrong checksum comes as silence beside an error. */
-    if (got < 0 || sf_error(capture->file) != SF_ERR_NO_ERROR)
-        return damaged(capture, frames, problem);
-    if (capture->is_float && !all_finite(capture->block, got * channels))
+        return no_memory(problem);
+    if (!read_block(capture, frames, &got, problem)) {
+        capture->position = -1;
+        return false;
+    }
+    if (capture->walk.form.is_float &&
+        !all_finite(capture->block, (int64_t)got * channels))
         return not_finite(capture, capture->block, problem);
     capture->position += got;
-    *ret_frames = (int)got;
+    *ret_frames = got;
     return true;
 }
 

@@ -27,9 +27,26 @@ bool input_read_at(int descriptor, int64_t offset, void *bytes, size_t count)
     return read_some(descriptor, offset, bytes, count) == (int64_t)count;
 }
 
+int64_t input_read(struct input *input, void *bytes, int64_t count)
+{
+    int64_t left = input->bytes - input->position;
+    int64_t wanted = count < left ? count : left;
+    if (wanted <= 0)
+        return 0;
+    int64_t got = read_some(input->descriptor, input->offset + input->position, bytes,
+                            (size_t)wanted);
+    if (got < 0) {
+        if (!input->error)
+            input->error = errno;
+        return 0;
+    }
+    input->position += got;
+    return got;
+}
+
 static sf_count_t length(void *context)
 {
-    return ((struct input *)context)->size_bytes;
+    return ((struct input *)context)->bytes;
 }
 
 static sf_count_t seek(sf_count_t offset, int whence, void *context)
@@ -37,7 +54,7 @@ static sf_count_t seek(sf_count_t offset, int whence, void *context)
     struct input *input = context;
     int64_t base = whence == SEEK_SET   ? 0
                    : whence == SEEK_CUR ? input->position
-                                        : input->size_bytes;
+                                        : input->bytes;
     int64_t target;
     if (__builtin_add_overflow(base, offset, &target) || target < 0)
         return -1;
@@ -47,20 +64,7 @@ static sf_count_t seek(sf_count_t offset, int whence, void *context)
 
 static sf_count_t read_next(void *bytes, sf_count_t count, void *context)
 {
-    struct input *input = context;
-    if (count <= 0)
-        return 0;
-    int64_t got = read_some(input->descriptor, input->position, bytes, (size_t)count);
-    if (got < 0) {
-        if (!input->error)
-            input->error = errno;
-        return 0;
-    }
-    for (int64_t i = input->position; input->shows_rf64 && i < 4; i++)
-        if (i - input->position < got)
-            ((char *)bytes)[i - input->position] = "RF64"[i];
-    input->position += got;
-    return got;
+    return input_read(context, bytes, count);
 }
 
 static sf_count_t write_nothing(const void *bytes, sf_count_t count, void *context)

@@ -3,8 +3,7 @@
 
 #include <assert.h>
 
-#include "analysis/capture/container.h"
-#include "analysis/capture/header.h"
+#include "analysis/capture/walk.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
@@ -12,14 +11,17 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     file = fuzz_file(file, data, size);
     struct problem problem = {0};
     enum container container;
-    struct header header;
+    struct walk walk;
     if (!container_sniff(file, &container, &problem)) {
         assert(problem.kind != PROBLEM_NONE && problem.detail[0] != '\0');
         return 0;
     }
-    bool good = header_read(file, container, &header, &problem) &&
-                (!header.found || header_check(&header, &problem));
+    bool good = walk_file(file, container, (int64_t)size, &walk, &problem);
     assert(good == (problem.kind == PROBLEM_NONE));
-    assert(!good || header.frames >= -1);
+    if (!good || container == CONTAINER_FLAC)
+        return 0;
+    int64_t frame_bytes = walk.form.channels * walk.form.sample_bytes;
+    assert(walk.frames > 0 && walk.extent.offset > 0);
+    assert(walk.extent.offset + walk.frames * frame_bytes <= (int64_t)size);
     return 0;
 }

@@ -279,33 +279,6 @@ static void flac_of_unknown_length_is_read_and_sought(void **state)
     free(got);
 }
 
-static void damaged_flac_is_refused_where_it_is_read(void **state)
-{
-    (void)state;
-    enum { FRAMES = 60000 };
-    double *samples = steps(2, FRAMES);
-    for (int cut = 0; cut < 2; cut++) {
-        int descriptor =
-            files_written(SF_FORMAT_FLAC | SF_FORMAT_PCM_24, 48000, 2, samples, FRAMES);
-        off_t middle = lseek(descriptor, 0, SEEK_END) / 2;
-        unsigned char byte;
-        assert_int_equal(pread(descriptor, &byte, 1, middle), 1);
-        byte ^= 1;
-        if (cut)
-            assert_int_equal(ftruncate(descriptor, middle), 0);
-        else
-            assert_int_equal(pwrite(descriptor, &byte, 1, middle), 1);
-        struct capture *capture = open_good(descriptor);
-        int64_t count;
-        struct problem problem = {0};
-        assert_false(capture_read(capture, samples, FRAMES, &count, &problem));
-        assert_int_equal(problem.kind, PROBLEM_NOT_MEASURABLE);
-        capture_close(capture);
-        close(descriptor);
-    }
-    free(samples);
-}
-
 static void descriptor_keeps_its_offset(void **state)
 {
     (void)state;
@@ -365,7 +338,6 @@ int main(void)
         cmocka_unit_test(sample_that_is_not_finite_is_named),
         cmocka_unit_test(seeking_is_exact),
         cmocka_unit_test(flac_of_unknown_length_is_read_and_sought),
-        cmocka_unit_test(damaged_flac_is_refused_where_it_is_read),
         cmocka_unit_test(descriptor_keeps_its_offset),
         cmocka_unit_test(bw64_is_read_as_rf64),
         cmocka_unit_test(present_frames_count),

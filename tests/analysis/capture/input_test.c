@@ -5,9 +5,9 @@
 
 #include "tests/analysis/capture/files.h"
 
-static struct input input_of(int descriptor, int64_t size_bytes)
+static struct input input_of(int descriptor, int64_t bytes)
 {
-    return (struct input){.descriptor = descriptor, .size_bytes = size_bytes};
+    return (struct input){.descriptor = descriptor, .bytes = bytes};
 }
 
 static void reading_and_seeking_move_one_position(void **state)
@@ -34,20 +34,20 @@ static void reading_and_seeking_move_one_position(void **state)
     close(descriptor);
 }
 
-/* Whatever the pieces in which the head is read. */
-static void bw64_shows_as_rf64(void **state)
+/* Nothing of what lies before or behind shows, wherever the reading begins. */
+static void only_the_stretch_is_there(void **state)
 {
     (void)state;
-    int descriptor = files_descriptor("BW64....WAVE", 12);
-    for (int start = 0; start < 5; start++) {
-        for (int count = 1; count <= 12 - start; count++) {
-            struct input input = input_of(descriptor, 12);
-            input.shows_rf64 = true;
-            char bytes[12];
-            assert_int_equal(input_callbacks.seek(start, SEEK_SET, &input), start);
-            assert_int_equal(input_callbacks.read(bytes, count, &input), count);
-            assert_memory_equal(bytes, &"RF64....WAVE"[start], (size_t)count);
-        }
+    int descriptor = files_descriptor("..abcdef....", 12);
+    for (int start = 0; start <= 6; start++) {
+        struct input input = input_of(descriptor, 6);
+        input.offset = 2;
+        char bytes[12];
+        assert_int_equal(input_callbacks.get_filelen(&input), 6);
+        assert_int_equal(input_callbacks.seek(start - 6, SEEK_END, &input), start);
+        assert_int_equal(input_callbacks.read(bytes, 12, &input), 6 - start);
+        assert_memory_equal(bytes, &"abcdef"[start], (size_t)(6 - start));
+        assert_int_equal(input_callbacks.read(bytes, 12, &input), 0);
     }
     close(descriptor);
 }
@@ -81,7 +81,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(reading_and_seeking_move_one_position),
-        cmocka_unit_test(bw64_shows_as_rf64),
+        cmocka_unit_test(only_the_stretch_is_there),
         cmocka_unit_test(failed_read_is_remembered),
         cmocka_unit_test(read_at_wants_all_bytes),
     };
