@@ -9,6 +9,7 @@
 #include <jansson.h>
 
 #include "analysis/capture/capture.h"
+#include "tests/fuzz/support/flac_sums.h"
 
 enum {
     FRAMES_MAX =
@@ -86,6 +87,11 @@ static void seek_about(struct capture *capture, const uint8_t *data, size_t size
         else
             assert(problem.kind != PROBLEM_NONE);
     }
+}
+
+size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsigned seed)
+{
+    return flac_sums_mutate(data, size, max_size, seed);
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)

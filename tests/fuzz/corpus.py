@@ -118,7 +118,7 @@ def flacs():
         "seek_table": flac(stereo, 16, "--blocksize=64", "--seekpoint=64x"),
         "picture": flac(tone, 16, "--tag=TITLE=take 1", "--padding=8"),
         "no_md5": bytes(nameless), "no_length": bytes(endless), "damaged": bytes(damaged),
-        "cut_off": whole[:-60], "after_an_id3_tag": b"ID3\4\0\0\0\0\0\4" + bytes(4) + whole,
+        "cut_off": whole[:-75], "after_an_id3_tag": b"ID3\4\0\0\0\0\0\4" + bytes(4) + whole,
         "header_only": waves.flac_header(),
     }
 

@@ -13,6 +13,7 @@
 #include "analysis/worker/task.h"
 #include "analysis/worker/task_health.h"
 #include "analysis/worker/wire.h"
+#include "tests/fuzz/support/flac_sums.h"
 
 enum { FRAMES_MAX = 1 << 18 };
 
@@ -93,6 +94,11 @@ static void measure(int file, const json_t *health, struct fft_cache *cache)
     assert(good == (problem.kind == PROBLEM_NONE));
     assert(!good || pread(result, &header, sizeof header, 0) == sizeof header);
     fft_cache_trim(cache);
+}
+
+size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsigned seed)
+{
+    return flac_sums_mutate(data, size, max_size, seed);
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
