@@ -51,6 +51,28 @@ static bool side_hides(const double *powers, int from, int to, int bin_count, in
     return last - first + 1 >= SIDE_BINS / 4 && hits > (last - first + 1) / 2;
 }
 
+bool lines_at(const struct spectrum *spectrum, struct bins range, double threshold,
+              struct line *ret)
+{
+    const double *p = spectrum->sum;
+    int first = range.first < 1 ? 1 : range.first, peak = first;
+    int last = range.last > spectrum->bins - 2 ? spectrum->bins - 2 : range.last;
+    for (int j = first; j <= last; j++)
+        if (p[j] > p[peak])
+            peak = j;
+    if (last < first || p[peak] < p[peak - 1] || p[peak] <= p[peak + 1])
+        return false;
+    struct line line = {.peak = peak, .density = density_around(spectrum, peak)};
+    if (!(p[peak] > threshold * line.density))
+        return false;
+    for (int j = peak - LOBE; j <= peak + LOBE; j++)
+        if (j >= 0 && j < spectrum->bins)
+            line.power += p[j] - line.density;
+    line.bin = lines_interpolate(p, peak);
+    *ret = line;
+    return line.power > 0;
+}
+
 static bool is_hidden(const struct line_search *search, int bin)
 {
     return bin >= search->hidden.first && bin <= search->hidden.last;

@@ -36,6 +36,12 @@ bool lines_find(const struct spectrum *spectrum, const struct line_search *searc
     __attribute__((warn_unused_result));
 void lines_free(struct line_list *list);
 
+/** The strongest bin of `range`, if it is a local maximum and exceeds the local density
+ * by `threshold`: fills *ret, its power being that of its whole lobe less the density.
+ * For where a line is expected; the rest of the spectrum is not looked at. */
+bool lines_at(const struct spectrum *spectrum, struct bins range, double threshold,
+              struct line *ret) __attribute__((warn_unused_result));
+
 /** Peak position by the parabola through the logarithms of a peak bin and its neighbours
  *  (the main lobe is close to a Gaussian). 0 < peak < bins − 1. */
 double lines_interpolate(const double *powers, int peak);

@@ -7,6 +7,7 @@
 #include <stdlib.h>
 
 #include "analysis/health/parts.h"
+#include "analysis/health/traces.h"
 
 enum {
     BLOCK_FRAMES = 2048, /* they fit the nearest cache, and transforms take them whole */
@@ -49,8 +50,11 @@ struct part {
         name##_part_begin, name##_part_feed, name##_part_end, name##_part_release        \
     }
 
+HEALTH_PART(traces)
+
 /* In the order of their ends. */
 static const struct part parts[] = {
+    HEALTH_ROW(traces),
     {0},
 };
 

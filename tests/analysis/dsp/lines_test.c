@@ -101,12 +101,30 @@ static void hidden_bins_and_dust_are_left_out(void **state)
     spectrum_free(&spectrum);
 }
 
+/* Closed form: 1e-3 at bin 1200.5, and nothing where there is only its slope or noise. */
+static void line_at_a_place_is_found_there_only(void **state)
+{
+    const struct tone tones[] = {{500.3, 0.5}, {1200.5, 1e-3}};
+    struct spectrum spectrum = average(33, tones, 2, 0);
+    struct line line;
+    (void)state;
+    assert_true(lines_at(&spectrum, (struct bins){1198, 1203}, 10, &line));
+    assert_close(line.bin, 1200.5, 0.03);
+    assert_close(10 * log10(line.power / 0.5e-6), 0, 0.1);
+    assert_false(lines_at(&spectrum, (struct bins){1202, 1205}, 10, &line));  /* slope */
+    assert_false(lines_at(&spectrum, (struct bins){2000, 2100}, 10, &line));  /* noise */
+    assert_false(lines_at(&spectrum, (struct bins){1198, 1203}, 1e6, &line)); /* weak */
+    assert_false(lines_at(&spectrum, (struct bins){600, 599}, 10, &line)); /* nowhere */
+    spectrum_free(&spectrum);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(lines_have_their_place_and_power),
         cmocka_unit_test(noise_holds_no_lines),
         cmocka_unit_test(hidden_bins_and_dust_are_left_out),
+        cmocka_unit_test(line_at_a_place_is_found_there_only),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,0 +1,225 @@
+#include "analysis/health/traces_tone.h"
+
+#include <math.h>
+
+#include "analysis/dsp/fft.h"
+#include "analysis/dsp/kernels.h"
+#include "analysis/dsp/lines.h"
+
+enum {
+    LOBE = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS,
+    RUN_SEGMENTS = 4096, /* 1.7 h; what comes after them changes the mean no more */
+    STEPS = 6,
+};
+
+/* A main lobe fitted to the bins about its peak. */
+struct fitted {
+    double bin;
+    double complex phasor;   /* at the segment's centre */
+    double misfit;           /* power that the shape leaves, relative */
+    double bin_sd, phase_sd; /* if all that is left were noise */
+};
+
+/* Sums over the lobe's bins: of the transform x, the shape w and its slope d. */
+struct lobe_sums {
+    double complex xw, xd;
+    double xx, ww, wd, dd;
+};
+
+static struct lobe_sums sum_lobe(const struct window *window, const double *transform,
+                                 double bin)
+{
+    const double h = 1e-3;
+    struct lobe_sums sums = {0};
+    int centre = (int)lround(bin);
+    for (int j = centre - LOBE; j <= centre + LOBE; j++) {
+        double complex x = fft_bin(transform, window->length, j);
+        if (j % 2) /* from the segment's start to its centre */
+            x = -x;
+        double w = window_transform(window->kind, j - bin);
+        double d = (window_transform(window->kind, j - bin - h) -
+                    window_transform(window->kind, j - bin + h)) /
+                   (2 * h);
+        sums.xw += x * w;
+        sums.xd += x * d;
+        sums.xx += creal(x) * creal(x) + cimag(x) * cimag(x);
+        sums.ww += w * w;
+        sums.wd += w * d;
+        sums.dd += d * d;
+    }
+    return sums;
+}
+
+static struct fitted fit_lobe(const struct window *window, const double *transform,
+                              double start)
+{
+    const double settled = 1e-9;
+    double bin = start, step = 1;
+    struct lobe_sums sums = sum_lobe(window, transform, bin);
+    for (int i = 0; i < STEPS && fabs(step) > settled; i++) {
+        double complex scale = sums.xw / sums.ww;
+        double power = creal(scale) * creal(scale) + cimag(scale) * cimag(scale);
+        if (power <= 0)
+            break;
+        step = creal(conj(scale) * (sums.xd - scale * sums.wd)) / (power * sums.dd);
+        step = fmax(-0.5, fmin(0.5, step));
+        bin = fmax(LOBE + 1, fmin(window->length / 2 - LOBE - 1, bin + step));
+        sums = sum_lobe(window, transform, bin);
+    }
+    double complex scale = sums.xw / sums.ww;
+    double fit = (creal(scale) * creal(scale) + cimag(scale) * cimag(scale)) * sums.ww;
+    double left = fmax(sums.xx - fit, 0), noise = left / (2 * LOBE - 1);
+    return (struct fitted){
+        .bin = bin,
+        .phasor = 2 * scale / window->length,
+        .misfit = fit > 0 ? left / fit : INFINITY,
+        .phase_sd = sqrt(noise / 2 / fit),
+        .bin_sd = sqrt(noise / 2 / fit * sums.ww / sums.dd),
+    };
+}
+
+static double wrapped(double radians)
+{
+    return radians - 2 * M_PI * round(radians / (2 * M_PI));
+}
+
+bool traces_tone_new(int length, struct traces_tone *ret, struct problem *problem)
+{
+    struct traces_tone made = {0};
+    if (!tone_track_new(RUN_SEGMENTS, length, &made.now.track, problem) ||
+        !tone_track_new(RUN_SEGMENTS, length, &made.best.track, problem)) {
+        traces_tone_free(&made);
+        return false;
+    }
+    *ret = made;
+    return true;
+}
+
+void traces_tone_free(struct traces_tone *tone)
+{
+    tone_track_free(&tone->now.track);
+    tone_track_free(&tone->best.track);
+}
+
+static void end_run(struct traces_tone *tone)
+{
+    if (tone->now.energy > tone->best.energy) {
+        struct traces_run kept = tone->best;
+        tone->best = tone->now;
+        tone->now = kept;
+    }
+    tone->now.track.count = 0;
+    tone->now.energy = 0;
+}
+
+/* Whether the phase is where both segments' frequencies lead it. */
+static bool goes_on(const struct traces_tone *tone, const struct fitted *fitted)
+{
+    const double most_radians = 0.05, deviations = 6, most_bins = 0.5;
+    if (fabs(fitted->bin - tone->last_bin) > most_bins)
+        return false;
+    double turns = (tone->last_bin + fitted->bin) / 2; /* a segment on */
+    double surprise = wrapped(carg(fitted->phasor) - tone->last_phase -
+                              2 * M_PI * (turns - floor(turns)));
+    double sd = hypot(hypot(fitted->phase_sd, tone->last_phase_sd),
+                      M_PI * hypot(fitted->bin_sd, tone->last_bin_sd));
+    return fabs(surprise) < most_radians + deviations * sd;
+}
+
+static void add_to_run(struct traces_tone *tone, const struct fitted *fitted, int length)
+{
+    struct traces_run *run = &tone->now;
+    if (run->track.count > 0 && !goes_on(tone, fitted))
+        end_run(tone);
+    struct tone_fit fit = {fitted->bin / length, 0, fitted->phasor};
+    if (run->track.count < run->track.capacity)
+        tone_track_add(&run->track, &fit);
+    run->energy += cabs(fit.phasor) * cabs(fit.phasor);
+    tone->last_bin = fitted->bin;
+    tone->last_phase = carg(fitted->phasor);
+    tone->last_bin_sd = fitted->bin_sd;
+    tone->last_phase_sd = fitted->phase_sd;
+}
+
+static int index_of(const double *values, int first, int last, double value)
+{
+    while (first < last && values[first] != value)
+        first++;
+    return first;
+}
+
+void traces_tone_follow(struct traces_tone *tone, const struct window *window,
+                        const double *transform, const double *powers)
+{
+    /* Half a bin off its centre a tone's highest bin still holds a third of it. */
+    const double least_share = 0.5 / 3.2, most_misfit = 0.05;
+    int first = LOBE + 1, last = window->length / 2 - LOBE - 1;
+    struct kernels_levels levels;
+    struct fitted fitted = {.misfit = INFINITY};
+    kernels_levels(powers + first, last - first + 1, &levels);
+    if (levels.maximum > least_share * levels.sum) {
+        int near = (int)tone->last_bin - 1, peak;
+        if (tone->now.track.count == 0 || near < first)
+            near = first;
+        peak = index_of(powers, near, last, levels.maximum);
+        if (powers[peak] != levels.maximum)
+            peak = index_of(powers, first, last, levels.maximum);
+        fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
+    }
+    if (fitted.misfit < most_misfit)
+        add_to_run(tone, &fitted, window->length);
+    else
+        end_run(tone);
+}
+
+double traces_tone_folded(double bin, int length)
+{
+    double rest = fmod(bin, length);
+    return rest > length / 2.0 ? length - rest : rest;
+}
+
+static bool is_harmonic(double bin, double tone_bin, int length)
+{
+    enum { HIGHEST_FOLDED = 10 };
+    double order = round(bin / tone_bin);
+    if (order >= 2 && fabs(order * tone_bin - bin) <= LOBE)
+        return true;
+    for (int k = 2; k <= HIGHEST_FOLDED; k++)
+        if (fabs(traces_tone_folded(k * tone_bin, length) - bin) <= LOBE)
+            return true;
+    return false;
+}
+
+/* Whether a second tone, no harmonic, comes within 13 dB of it. */
+static bool has_rival(const struct spectrum *mean, const struct traces_tone_result *tone)
+{
+    const double highest = tone->power / 20 / 3.2; /* as the highest bin of a tone */
+    int length = 2 * (mean->bins - 1);
+    for (int j = LOBE + 1; j < mean->bins - LOBE - 1; j++)
+        if (mean->sum[j] > highest && (j < tone->lobe.first || j > tone->lobe.last) &&
+            !is_harmonic(j, tone->bin, length))
+            return true;
+    return false;
+}
+
+void traces_tone_end(struct traces_tone *tone, const struct spectrum *mean,
+                     struct traces_tone_result *ret)
+{
+    int length = 2 * (mean->bins - 1), first = LOBE + 1, last = mean->bins - LOBE - 2;
+    *ret = (struct traces_tone_result){.bin = NAN, .u95 = NAN, .lobe = {0, -1}};
+    end_run(tone);
+    const struct tone_track *track = &tone->best.track;
+    if (track->count == 0)
+        return;
+    struct tone_track_result mean_tone = tone_track_result(track);
+    struct traces_tone_result made = {
+        .bin = mean_tone.cycles * length,
+        .u95 = mean_tone.cycles_u95 / mean_tone.cycles,
+        .lobe = {(int)floor(track->minimum_cycles * length) - LOBE,
+                 (int)ceil(track->maximum_cycles * length) + LOBE},
+    };
+    made.power = spectrum_sum(mean->sum, made.lobe);
+    double total = spectrum_sum(mean->sum, (struct bins){first, last});
+    if (made.power > 0.5 * total && !has_rival(mean, &made))
+        *ret = made;
+}
