@@ -7,6 +7,7 @@ import sys
 
 import pairs
 import recordings
+from other_program import OtherProgram
 from warm_worker import WarmWorker
 
 SCRIPT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "scipy_script.py")
@@ -14,29 +15,12 @@ PYTHON = "/usr/bin/python3"
 LARGE_FRAMES = 932 * recordings.RATE_HZ  # 1 GiB, and a length that SciPy transforms fast
 
 
-class Helper:
-    """A process that answers each line with the seconds that it took."""
-
-    def __init__(self, command):
-        self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-                                        text=True)
-
-    def seconds(self, line=""):
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-        return sum(float(word) for word in self.process.stdout.readline().split()[:2])
-
-    def stop(self):
-        self.process.stdin.close()
-        self.process.wait()
-
-
 def run(command):
     subprocess.run(command, stdout=subprocess.DEVNULL, check=True)
 
 
 def against_the_limit(path, worker):
-    limit = Helper([os.path.join(os.environ["BENCH_PROGRAMS"], "bench_limit"), path])
+    limit = OtherProgram([os.path.join(os.environ["BENCH_PROGRAMS"], "bench_limit"), path, "2"])
     found = pairs.compare(lambda: worker.measure_s(path), limit.seconds, 15)
     limit.stop()
     pairs.row("distortion, 30 s stereo 24/192, warm worker",
@@ -46,7 +30,7 @@ def against_the_limit(path, worker):
 
 
 def against_scipy(path, worker, what, goal, count):
-    scipy = Helper([PYTHON, SCRIPT])
+    scipy = OtherProgram([PYTHON, SCRIPT])
     found = pairs.compare(lambda: scipy.seconds(path), lambda: worker.measure_s(path), count)
     scipy.stop()
     pairs.row(what, pairs.milliseconds(found.reference),

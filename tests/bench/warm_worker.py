@@ -45,16 +45,25 @@ class WarmWorker:
     def measure_s(self, path):
         """Seconds that the measurement `distortion` of the recording takes, from sending the
         request to the answer, its result file included."""
-        capture = os.open(path, os.O_RDONLY)
         result = os.memfd_create("result")
         try:
+            return self._timed({"request": "measure", "measurement": "distortion",
+                                "settings": {}}, path, [result])
+        finally:
+            os.close(result)
+
+    def health_s(self, path):
+        """Seconds that a look at the recording's health takes, likewise."""
+        return self._timed({"request": "health"}, path, [])
+
+    def _timed(self, request, path, descriptors):
+        capture = os.open(path, os.O_RDONLY)
+        try:
             begin = time.perf_counter()
-            answer = self.ask({"request": "measure", "measurement": "distortion",
-                               "settings": {}}, [capture, result])
+            answer = self.ask(request, [capture, *descriptors])
             seconds = time.perf_counter() - begin
         finally:
             os.close(capture)
-            os.close(result)
         if answer["answer"] != "done":
             raise RuntimeError(answer)
         return seconds

@@ -1,7 +1,8 @@
-/* limit FILE: for each line read from standard input, decodes the
- * recording with libsndfile and runs the transforms that spectra of 2^18 samples, half
- * overlapping, need at least: 2·frames/2^18 for each channel, real, in place, planned
- * before. Prints the seconds it took, decoding and transforms apart. */
+/* limit FILE OVERLAP: for each line read from standard input, decodes the recording with
+ * libsndfile and runs the transforms that spectra of 2^18 samples need at least, real, in
+ * place, planned before: frames/2^18 for each channel where OVERLAP is 1, twice as many
+ * where segments half overlap (2). Prints the seconds it took, decoding and transforms
+ * apart. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <time.h>
@@ -44,8 +45,9 @@ static void decode(const char *path, SF_INFO *info)
 
 int main(int argc, char **argv)
 {
-    if (argc != 2)
-        fail("usage: limit FILE <LINES");
+    int overlap = argc == 3 ? atoi(argv[2]) : 0;
+    if (overlap < 1 || overlap > 2)
+        fail("usage: limit FILE 1|2 <LINES");
     double *buffer = fftw_malloc((LENGTH + 2) * sizeof *buffer);
     if (!buffer)
         fail("no memory");
@@ -58,7 +60,7 @@ int main(int argc, char **argv)
         double begin = now_s();
         decode(argv[1], &info);
         double decoded = now_s();
-        long transforms = 2 * info.frames / LENGTH * info.channels;
+        long transforms = overlap * info.frames / LENGTH * info.channels;
         double seconds = 0;
         for (long i = 0; i < transforms; i++) {
             for (int n = 0; n < LENGTH; n++) /* not timed: transforms of it would grow */
