@@ -7,17 +7,8 @@
 #include <sys/prctl.h>
 #include <sys/resource.h>
 
-/* The address sanitizers reserve terabytes and look at the process as a debugger does. */
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define SANITIZED 1
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define SANITIZED 1
-#endif
-#endif
-#ifndef SANITIZED
-#define SANITIZED 0
-#endif
+#include "analysis/worker/confine_calls.h"
+#include "analysis/worker/confine_files.h"
 
 static bool refused(struct problem *problem, const char *what)
 {
@@ -38,7 +29,7 @@ bool confine_enter(struct problem *problem)
 {
     if (prctl(PR_SET_PDEATHSIG, SIGKILL) != 0)
         return refused(problem, "death signal");
-    if (!SANITIZED && prctl(PR_SET_DUMPABLE, 0) != 0)
+    if (!CONFINE_SANITIZED && prctl(PR_SET_DUMPABLE, 0) != 0)
         return refused(problem, "protection against tracing");
     if (!set_limit(RLIMIT_CORE, 0))
         return refused(problem, "limit of core files");
@@ -46,7 +37,7 @@ bool confine_enter(struct problem *problem)
         return refused(problem, "limit of descriptors");
     if (!set_limit(RLIMIT_FSIZE, CONFINE_FILE_BYTES))
         return refused(problem, "limit of file sizes");
-    if (!SANITIZED && !set_limit(RLIMIT_AS, CONFINE_MEMORY_BYTES))
+    if (!CONFINE_SANITIZED && !set_limit(RLIMIT_AS, CONFINE_MEMORY_BYTES))
         return refused(problem, "limit of memory");
     /* A file over the limit shall fail the write, not kill the worker. */
     if (signal(SIGXFSZ, SIG_IGN) == SIG_ERR)
@@ -55,5 +46,10 @@ bool confine_enter(struct problem *problem)
         return refused(problem, "refusal of privileges");
     if (setpriority(PRIO_PROCESS, 0, CONFINE_NICE) != 0 && errno != EACCES)
         return refused(problem, "priority");
+    if (!confine_files_enter())
+        return refused(problem, "rule set of files");
+    /* Last: the calls above are among those that it forbids. */
+    if (!confine_calls_enter())
+        return refused(problem, "filter of system calls");
     return true;
 }

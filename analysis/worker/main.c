@@ -340,6 +340,7 @@ static bool serve(const char *text, struct problem *problem)
      * costs a tenth of an analysis. */
     mallopt(M_MMAP_THRESHOLD, KEPT_BYTES / 2);
     mallopt(M_TRIM_THRESHOLD, KEPT_BYTES);
+    json_object_seed(0); /* while /dev/urandom can be opened */
     return confine_enter(problem) && (serve_run((int)descriptor) ||
                                       problem_set(problem, PROBLEM_IO, "serve",
                                                   "The talk with the daemon broke off."));
