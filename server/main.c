@@ -94,8 +94,15 @@ static enum http_outcome render(void *context, const json_t *request, int output
 static void status(void *context, struct http_workers *ret)
 {
     struct workers_status status = workers_status(context);
-    *ret = (struct http_workers){status.alive, status.busy, status.crashes,
-                                 status.timeouts, status.retired};
+    *ret = (struct http_workers){
+        .alive = status.alive,
+        .busy = status.busy,
+        .crashes = status.crashes,
+        .timeouts = status.timeouts,
+        .retired = status.retired,
+        .out_of_memory = status.out_of_memory,
+        .violations = status.violations,
+    };
 }
 
 /* Asks a worker what it can do. */

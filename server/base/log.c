@@ -12,6 +12,7 @@ static const char *const words[] = {
     [LOG_LEVEL_INFO] = "info",
     [LOG_LEVEL_WARNING] = "warning",
     [LOG_LEVEL_ERROR] = "error",
+    [LOG_LEVEL_CRITICAL] = "critical",
 };
 
 void log_line(enum log_level level, const char *format, ...)

@@ -178,6 +178,15 @@ static const struct server_problem_meaning meanings[SERVER_PROBLEM_CODES] = {
          "The process that measured the recording could not get the memory it needed.",
          "Measure fewer channels at a time (channels), or run fewer workers "
          "(--workers)."},
+    [SERVER_PROBLEM_CONFINEMENT] =
+        {"confinement", 0, "The analysis tried what none may do",
+         "While it read this recording, the process asked the system for something that "
+         "no analysis needs, such as a file, a connection or another program, and was "
+         "killed at once. So a file behaves that was made to attack its reader; nothing "
+         "outside that process was touched.",
+         "Do not open the file elsewhere; find out where it comes from. Tell whoever "
+         "runs "
+         "the daemon, and report it with the daemon's messages."},
 };
 
 const struct server_problem_meaning *server_problem_meaning(enum server_problem_code code)

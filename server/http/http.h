@@ -29,7 +29,8 @@ enum http_outcome {
 
 struct http_workers {
     int alive, busy;
-    unsigned long crashes, timeouts, retired; /* since the start */
+    /* replaced since the start, by why */
+    unsigned long crashes, timeouts, retired, out_of_memory, violations;
 };
 
 /** What the worker processes do for a request; both calls block until *cancel at the

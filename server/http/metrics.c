@@ -121,6 +121,11 @@ static void write_work(FILE *out, const struct http_config *config, bool stoppin
             workers.crashes);
     counter(out, "residuum_worker_timeouts_total", "Workers killed past their deadline.",
             workers.timeouts);
+    counter(out, "residuum_worker_out_of_memory_total",
+            "Workers replaced because they ran out of memory.", workers.out_of_memory);
+    counter(out, "residuum_worker_violations_total",
+            "Workers killed for a system call that no analysis makes.",
+            workers.violations);
     counter(out, "residuum_worker_retirements_total",
             "Workers replaced after their share of jobs.", workers.retired);
     gauge(out, "residuum_disk_free_bytes", "Bytes free on the disk of the state folder.",

@@ -51,6 +51,7 @@ static enum attempt_end end_of(enum workers_outcome outcome,
         return problem->code == SERVER_PROBLEM_DISK_FULL ? ATTEMPT_LATER : ATTEMPT_FAILED;
     case WORKERS_TIMED_OUT:
     case WORKERS_OUT_OF_MEMORY:
+    case WORKERS_CONFINEMENT: /* an attack gets no second chance */
         return ATTEMPT_FAILED;
     case WORKERS_CRASHED:
         return ATTEMPT_DIED;

@@ -1,6 +1,7 @@
 #include "server/workers/slot.h"
 
 #include <errno.h>
+#include <poll.h>
 #include <signal.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
@@ -81,23 +82,55 @@ void slot_end(struct slot *slot, bool unexpected)
     slot->unexpected = unexpected;
 }
 
-bool slot_reap(struct slot *slot)
+bool slot_broke_out(const struct slot *slot)
+{
+    kill(slot->pid, SIGKILL);
+    int64_t until_ms = clock_monotonic_ms() + SLOT_DEATH_MS;
+    do {
+        siginfo_t end = {0};
+        if (waitid(P_PID, (id_t)slot->pid, &end, WEXITED | WNOHANG | WNOWAIT) == 0 &&
+            end.si_pid == slot->pid)
+            return end.si_code != CLD_EXITED && end.si_status == SIGSYS;
+        poll(NULL, 0, 1);
+    } while (clock_monotonic_ms() < until_ms);
+    return false;
+}
+
+/** Logs an end that nobody here wanted. */
+static enum slot_end tell_end(const struct slot *slot, int status)
+{
+    int pid = (int)slot->pid;
+    if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS) {
+        log_line(
+            LOG_LEVEL_CRITICAL,
+            "worker %d tried to leave its confinement and was killed: it made a "
+            "system call that no analysis makes, which the kernel's audit log names; "
+            "the recording that it read may be an attack",
+            pid);
+        return SLOT_BROKE_OUT;
+    }
+    if (!slot->unexpected)
+        return SLOT_ENDED;
+    if (WIFSIGNALED(status))
+        log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d", pid,
+                 WTERMSIG(status));
+    else
+        log_line(LOG_LEVEL_WARNING, "worker %d ended with exit status %d", pid,
+                 WEXITSTATUS(status));
+    return SLOT_DIED;
+}
+
+enum slot_end slot_reap(struct slot *slot)
 {
     kill(slot->pid, SIGKILL); /* not reaped yet, so the number is still its own */
     int status = 0;
     if (waitpid(slot->pid, &status, WNOHANG) == 0)
-        return false;
-    bool unexpected = slot->unexpected;
-    if (unexpected && WIFSIGNALED(status))
-        log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d", (int)slot->pid,
-                 WTERMSIG(status));
-    else if (unexpected)
-        log_line(LOG_LEVEL_WARNING, "worker %d ended with exit status %d", (int)slot->pid,
-                 WEXITSTATUS(status));
+        return SLOT_LIVES;
+    enum slot_end end = tell_end(slot, status);
     close(slot->socket);
     slot->socket = -1;
     slot->pid = -1;
     slot->unexpected = false;
     slot->state = SLOT_EMPTY;
-    return unexpected;
+    return end;
 }

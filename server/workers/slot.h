@@ -13,6 +13,8 @@ enum {
     SLOT_BACKOFF_MS =
         100, /* wait after the first death at the start, doubled at each more */
     SLOT_BACKOFF_MAX_MS = 5000,
+    SLOT_DEATH_MS =
+        5000, /* a killed process is gone by then, unless the kernel holds it */
 };
 
 enum slot_state {
@@ -55,8 +57,20 @@ void slot_served(struct slot *slot);
  * back-off. */
 void slot_end(struct slot *slot, bool unexpected);
 
-/** Kills an ending process and reaps it if it is gone, without waiting: the slot is then
- * empty. True when it is gone and that was unexpected. */
-bool slot_reap(struct slot *slot);
+/** For the call that has the slot, which takes its worker for crashed: kills it, waits
+ * until it has ended, and tells whether the kernel had killed it before, for a system
+ * call that its confinement forbids (SIGSYS). It is left to slot_reap. */
+bool slot_broke_out(const struct slot *slot);
+
+enum slot_end {
+    SLOT_LIVES,
+    SLOT_ENDED,     /* as it was meant to */
+    SLOT_DIED,      /* unexpectedly */
+    SLOT_BROKE_OUT, /* killed for leaving its confinement, which is logged as critical */
+};
+
+/** Kills an ending process and reaps it if it is gone, without waiting: unless
+ * SLOT_LIVES, the slot is then empty. */
+enum slot_end slot_reap(struct slot *slot);
 
 #endif

@@ -1,43 +1,24 @@
-#include "server/workers/workers.h"
+/* The pool and its thread, which starts, greets and reaps the processes. */
+#include "server/workers/workers_parts.h"
 
 #include <assert.h>
 #include <errno.h>
 #include <poll.h>
-#include <pthread.h>
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/eventfd.h>
-#include <time.h>
 #include <unistd.h>
 
+#include <linux/landlock.h>
+#include <sys/eventfd.h>
+#include <sys/syscall.h>
+
 #include "server/base/clock.h"
-#include "server/base/limits.h"
 #include "server/base/log.h"
-#include "server/workers/slot.h"
-#include "server/workers/talk.h"
 
-enum {
-    SLOTS_MAX = 65,      /* 64 for jobs and one for inspect */
-    REAP_POLL_MS = 5,    /* a killed process is gone within about so long */
-    STATE_CHECK_MS = 50, /* how often a waiting call looks for its cancellation */
-};
+enum { REAP_POLL_MS = 5 }; /* a killed process is gone within about so long */
 
-struct workers {
-    char *program;
-    pthread_t thread;
-    int wake; /* eventfd: a slot has changed */
-    pthread_mutex_t lock;
-    pthread_cond_t changed; /* a slot, `calls`, `tried` or `stopping` */
-    struct slot slots[SLOTS_MAX];
-    int slot_count;
-    int calls; /* under way */
-    bool tried, stopping;
-    struct server_problem start_problem;
-    unsigned long crashes, timeouts, retired;
-};
-
-static void wake_thread(struct workers *workers)
+void workers_wake(struct workers *workers)
 {
     uint64_t one = 1;
     ssize_t written = write(workers->wake, &one, sizeof one);
@@ -64,7 +45,9 @@ static void step_slot(struct workers *workers, struct slot *slot, int64_t now_ms
         slot_end(slot, false);
     if (slot->state == SLOT_ENDING) {
         slot->unexpected = slot->unexpected && !workers->stopping;
-        workers->crashes += slot_reap(slot);
+        enum slot_end end = slot_reap(slot);
+        workers->crashes += end == SLOT_DIED;
+        workers->violations += end == SLOT_BROKE_OUT;
     }
     if (slot->state == SLOT_EMPTY && !workers->stopping && now_ms >= slot->due_ms)
         start_slot(workers, slot);
@@ -179,6 +162,18 @@ static void release(struct workers *workers)
     free(workers);
 }
 
+/* Its workers go on without it; whoever runs the daemon shall know. */
+static void warn_without_landlock(void)
+{
+    if (syscall(SYS_landlock_create_ruleset, NULL, 0, LANDLOCK_CREATE_RULESET_VERSION) <
+        1)
+        log_line(LOG_LEVEL_WARNING,
+                 "this kernel offers no Landlock (%s): only their filter of system calls "
+                 "keeps the workers from files; Linux 5.13 and later have it, unless it "
+                 "is left out by lsm= on the kernel's command line",
+                 strerror(errno));
+}
+
 bool workers_start(const struct workers_config *config, struct workers **ret,
                    struct server_problem *problem)
 {
@@ -219,6 +214,7 @@ bool workers_start(const struct workers_config *config, struct workers **ret,
         return server_problem_set(problem, start_problem.code, NULL, "%s",
                                   start_problem.detail);
     }
+    warn_without_landlock();
     *ret = workers;
     return true;
 }
@@ -237,148 +233,9 @@ void workers_stop(struct workers *workers)
     while (workers->calls > 0)
         pthread_cond_wait(&workers->changed, &workers->lock);
     pthread_mutex_unlock(&workers->lock);
-    wake_thread(workers);
+    workers_wake(workers);
     pthread_join(workers->thread, NULL);
     release(workers);
-}
-
-static struct slot *find_idle(struct workers *workers, enum workers_class class)
-{
-    for (int i = 0; i < workers->slot_count; i++) {
-        struct slot *slot = &workers->slots[i];
-        if (slot->class != class || slot->state != SLOT_IDLE)
-            continue;
-        if (slot_is_well(slot))
-            return slot;
-        slot_end(slot, true);
-        wake_thread(workers);
-    }
-    return NULL;
-}
-
-static bool any_serves(const struct workers *workers, enum workers_class class)
-{
-    for (int i = 0; i < workers->slot_count; i++)
-        if (workers->slots[i].class == class && (workers->slots[i].state == SLOT_IDLE ||
-                                                 workers->slots[i].state == SLOT_BUSY))
-            return true;
-    return false;
-}
-
-static void wait_changed(struct workers *workers)
-{
-    struct timespec until;
-    clock_gettime(CLOCK_MONOTONIC, &until);
-    until.tv_nsec += STATE_CHECK_MS * 1000000L;
-    if (until.tv_nsec >= 1000000000L) {
-        until.tv_nsec -= 1000000000L;
-        until.tv_sec++;
-    }
-    pthread_cond_timedwait(&workers->changed, &workers->lock, &until);
-}
-
-/** Waits for an idle worker and makes it busy; or NULL and why not. Called with the lock.
- */
-static struct slot *take(struct workers *workers, const struct workers_call *call,
-                         enum workers_outcome *why_not, struct server_problem *problem)
-{
-    int64_t served_ms = clock_monotonic_ms();
-    for (;;) {
-        *why_not = WORKERS_STOPPED;
-        if (workers->stopping) {
-            server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                               "The daemon is stopping.");
-            return NULL;
-        }
-        if (call->cancel && atomic_load(call->cancel)) {
-            *why_not = WORKERS_CANCELLED;
-            server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                               "The analysis was given up.");
-            return NULL;
-        }
-        struct slot *slot = find_idle(workers, call->class);
-        if (slot != NULL) {
-            slot->state = SLOT_BUSY;
-            return slot;
-        }
-        if (any_serves(workers, call->class)) {
-            served_ms = clock_monotonic_ms();
-        } else if (clock_monotonic_ms() - served_ms > (int64_t)call->deadline_s * 1000) {
-            server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                               "No worker could be started within %d s: %.250s does not "
-                               "answer; see the messages on standard error.",
-                               call->deadline_s, workers->program);
-            return NULL;
-        }
-        wait_changed(workers);
-    }
-}
-
-/** Gives the worker back after a call: idle again, or to be replaced. Called with the
- * lock. */
-static void give_back(struct workers *workers, struct slot *slot,
-                      enum workers_outcome outcome)
-{
-    /* one that ran out of memory may hold much of it: a new one has it all */
-    bool well = outcome == WORKERS_DONE || outcome == WORKERS_REFUSED;
-    if (outcome == WORKERS_TIMED_OUT)
-        workers->timeouts++;
-    if (well)
-        slot_served(slot);
-    if (outcome == WORKERS_STOPPED)
-        slot->state = SLOT_IDLE; /* as it was when it died */
-    if (!well) {
-        slot_end(slot, outcome == WORKERS_CRASHED || outcome == WORKERS_STOPPED);
-    } else if (slot->jobs >= LIMIT_WORKER_JOBS) {
-        workers->retired++;
-        slot_end(slot, false);
-    } else {
-        slot->state = SLOT_IDLE;
-    }
-    if (slot->state != SLOT_IDLE || !slot->watched)
-        wake_thread(workers);
-    pthread_cond_broadcast(&workers->changed);
-}
-
-/** One call on one worker, without the lock. WORKERS_STOPPED: it was dead already. */
-static enum workers_outcome converse(const struct slot *slot,
-                                     const struct workers_call *call, json_t **answer,
-                                     struct server_problem *problem)
-{
-    int64_t deadline_ms = clock_monotonic_ms() + (int64_t)call->deadline_s * 1000;
-    enum wire_status sent = talk_send(slot->socket, call);
-    if (sent == WIRE_CLOSED)
-        return WORKERS_STOPPED;
-    if (sent != WIRE_OK) {
-        server_problem_set(problem, SERVER_PROBLEM_WORKER_CRASHED, NULL,
-                           "The worker did not take the request.");
-        return WORKERS_CRASHED;
-    }
-    return talk_answer(slot->socket, call, deadline_ms, answer, problem);
-}
-
-enum workers_outcome workers_run(struct workers *workers, const struct workers_call *call,
-                                 json_t **answer, struct server_problem *problem)
-{
-    enum workers_outcome outcome;
-    struct slot *slot;
-    pthread_mutex_lock(&workers->lock);
-    workers->calls++;
-    do {
-        slot = take(workers, call, &outcome, problem);
-        if (slot == NULL)
-            break;
-        pthread_mutex_unlock(&workers->lock);
-        outcome = converse(slot, call, answer, problem);
-        pthread_mutex_lock(&workers->lock);
-        give_back(workers, slot, outcome);
-        if (outcome == WORKERS_CRASHED && workers->stopping)
-            outcome = WORKERS_STOPPED; /* workers_stop killed it */
-    } while (outcome == WORKERS_STOPPED && !workers->stopping);
-    workers->calls--;
-    pthread_cond_broadcast(&workers->changed);
-    pthread_mutex_unlock(&workers->lock);
-    return outcome;
 }
 
 struct workers_status workers_status(struct workers *workers)
@@ -393,6 +250,8 @@ struct workers_status workers_status(struct workers *workers)
     status.crashes = workers->crashes;
     status.timeouts = workers->timeouts;
     status.retired = workers->retired;
+    status.out_of_memory = workers->out_of_memory;
+    status.violations = workers->violations;
     pthread_mutex_unlock(&workers->lock);
     return status;
 }

@@ -40,9 +40,11 @@ enum workers_outcome {
     WORKERS_CRASHED, /* it died or spoke nonsense: the job may be tried again */
     WORKERS_TIMED_OUT,
     WORKERS_OUT_OF_MEMORY,
-    WORKERS_CANCELLED, /* *cancel became true; the worker was killed */
-    WORKERS_STOPPED,   /* the pool is stopping, or for deadline_s no worker of the class
-                          could   be kept alive (*problem tells); no attempt is counted */
+    WORKERS_CONFINEMENT, /* it was killed for a system call that no analysis makes: an
+                            attack, until shown otherwise; never tried again */
+    WORKERS_CANCELLED,   /* *cancel became true; the worker was killed */
+    WORKERS_STOPPED,     /* the pool is stopping, or for deadline_s no worker of the class
+                            could   be kept alive (*problem tells); no attempt is counted */
 };
 
 struct workers_call {
@@ -63,7 +65,10 @@ enum workers_outcome workers_run(struct workers *workers, const struct workers_c
 
 struct workers_status {
     int alive, busy;
-    unsigned long crashes, timeouts, retired;
+    /* processes replaced since the start, by why: died by themselves, killed past their
+     * deadline, after their share of jobs, having run out of memory, killed for leaving
+     * their confinement */
+    unsigned long crashes, timeouts, retired, out_of_memory, violations;
 };
 struct workers_status workers_status(struct workers *workers);
 

@@ -45,6 +45,23 @@ static void log_line_has_time_level_and_text(void **state)
     free(text);
 }
 
+static void log_each_level(void)
+{
+    log_line(LOG_LEVEL_INFO, "a");
+    log_line(LOG_LEVEL_ERROR, "b");
+    log_line(LOG_LEVEL_CRITICAL, "c");
+}
+
+static void log_line_names_its_level(void **state)
+{
+    (void)state;
+    char *text = caught(log_each_level);
+    assert_non_null(strstr(text, " info: a\n"));
+    assert_non_null(strstr(text, " error: b\n"));
+    assert_non_null(strstr(text, " critical: c\n"));
+    free(text);
+}
+
 static void log_hostile(void)
 {
     log_line(LOG_LEVEL_INFO, "name %s", "a\nb\033[31m\177");
@@ -110,6 +127,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(log_line_has_time_level_and_text),
+        cmocka_unit_test(log_line_names_its_level),
         cmocka_unit_test(log_line_keeps_control_characters_out),
         cmocka_unit_test(log_line_is_cut_but_ends),
         cmocka_unit_test(log_lines_of_threads_do_not_mix),

@@ -41,6 +41,7 @@ static const struct {
     {SERVER_PROBLEM_WORKER_CRASHED, "worker_crashed", 0},
     {SERVER_PROBLEM_TIMED_OUT, "timed_out", 0},
     {SERVER_PROBLEM_OUT_OF_MEMORY, "out_of_memory", 0},
+    {SERVER_PROBLEM_CONFINEMENT, "confinement", 0},
 };
 
 enum { LISTED = sizeof listed / sizeof listed[0] };

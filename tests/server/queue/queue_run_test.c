@@ -18,8 +18,9 @@ static const struct end_case {
 } ends[] = {
     {"crash", "worker_crashed", 2},  {"empty-result", "worker_crashed", 2},
     {"refuse", "not_measurable", 0}, {"no-memory", "out_of_memory", 0},
-    {"io-error", "unavailable", 0}, /* with room on the disk it is the recording's fault
-                                     */
+    {"break-out", "confinement", 0}, /* not tried again */
+    {"io-error", "unavailable", 0},  /* with room on the disk it is the recording's fault
+                                      */
 };
 
 static void a_failure_is_recorded(void **state)

@@ -82,6 +82,12 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
     act = act ? act : "done";
     if (strcmp(act, "crash") == 0)
         kill(getpid(), SIGKILL);
+    if (strcmp(act, "break-out") == 0) /* as the kernel ends a worker that does */
+        kill(getpid(), SIGSYS);
+    if (strcmp(act, "hang-up") == 0) { /* closes its socket and lives on */
+        close(socket);
+        fake_worker_hang();
+    }
     if (strcmp(act, "crash-once") == 0 && fake_worker_first(path))
         kill(getpid(), SIGKILL);
     if (strcmp(act, "full-once") == 0 && fake_worker_first(path)) {
@@ -135,6 +141,8 @@ static inline void fake_worker_measure(int socket, const struct wire_frame *fram
     fake_worker_say(socket, "{\"answer\":\"done\"}");
     if (strcmp(act, "exit-after") == 0)
         _exit(0);
+    if (strcmp(act, "break-out-after") == 0)
+        kill(getpid(), SIGSYS);
     if (strcmp(act, "chatter-after") == 0)
         fake_worker_say(socket, "{\"answer\":\"done\"}");
 }

@@ -54,6 +54,45 @@ static void a_crash_is_told_and_the_worker_replaced(void **state)
     pool_close(&pool);
 }
 
+static void a_violation_is_told_from_a_crash(void **state)
+{
+    (void)state;
+    struct pool pool = pool_open(1);
+    int pid = pool_pid(&pool, WORKERS_JOB);
+    struct pool_job job = {.pool = &pool, .act = "break-out"};
+    pool_run_job(&job);
+    assert_int_equal(job.outcome, WORKERS_CONFINEMENT);
+    assert_int_equal(job.problem.code, SERVER_PROBLEM_CONFINEMENT);
+    assert_int_not_equal(pool_pid(&pool, WORKERS_JOB), pid);
+    assert_int_equal(workers_status(pool.workers).violations, 1);
+    assert_int_equal(workers_status(pool.workers).crashes, 0);
+    pool_close(&pool);
+}
+
+/* Its job was done: the next one is served as if nothing had been, but it is counted. */
+static void a_violation_after_the_job_is_counted(void **state)
+{
+    (void)state;
+    struct pool pool = pool_open(1);
+    assert_int_equal(pool_run(&pool, "break-out-after"), WORKERS_DONE);
+    for (int i = 0; i < 4000 && workers_status(pool.workers).violations == 0; i++)
+        poll(NULL, 0, 5);
+    assert_int_equal(workers_status(pool.workers).violations, 1);
+    assert_int_equal(workers_status(pool.workers).crashes, 0);
+    assert_int_equal(pool_run(&pool, "done"), WORKERS_DONE);
+    pool_close(&pool);
+}
+
+static void a_worker_that_hangs_up_is_a_crash(void **state)
+{
+    (void)state;
+    struct pool pool = pool_open(1);
+    int64_t start_ms = clock_monotonic_ms();
+    assert_int_equal(pool_run(&pool, "hang-up"), WORKERS_CRASHED);
+    assert_between((double)(clock_monotonic_ms() - start_ms), 0, 4000);
+    pool_close(&pool);
+}
+
 static void nonsense_counts_as_a_crash(void **state)
 {
     (void)state;
@@ -88,6 +127,7 @@ static void after_a_refusal_the_worker_stays(void **state)
     assert_int_equal(pool_pid(&pool, WORKERS_JOB), pid);
     assert_int_equal(run_saying(&pool, "out_of_memory"), WORKERS_OUT_OF_MEMORY);
     assert_int_not_equal(pool_pid(&pool, WORKERS_JOB), pid);
+    assert_int_equal(workers_status(pool.workers).out_of_memory, 1);
     assert_int_equal(workers_status(pool.workers).crashes, 0);
     pool_close(&pool);
 }
@@ -200,6 +240,9 @@ int main(int argc, char **argv)
         cmocka_unit_test(one_process_serves_many_jobs),
         cmocka_unit_test(inspect_has_a_worker_of_its_own),
         cmocka_unit_test(a_crash_is_told_and_the_worker_replaced),
+        cmocka_unit_test(a_violation_is_told_from_a_crash),
+        cmocka_unit_test(a_violation_after_the_job_is_counted),
+        cmocka_unit_test(a_worker_that_hangs_up_is_a_crash),
         cmocka_unit_test(nonsense_counts_as_a_crash),
         cmocka_unit_test(after_a_refusal_the_worker_stays),
         cmocka_unit_test(a_hanging_worker_is_killed_at_its_deadline),
