@@ -36,8 +36,7 @@ BODY void peak_body(const double *weights, int order, const double *x, int count
 #pragma GCC unroll 32
         for (int i = 1; i <= order; i++) {
             const double weight = weights[i - 1];
-            first -=
-                (*(const quad *)(x + n - i) + *(const quad *)(x + n + i)) * weight;
+            first -= (*(const quad *)(x + n - i) + *(const quad *)(x + n + i)) * weight;
             second -= (*(const quad *)(x + n + 4 - i) + *(const quad *)(x + n + 4 + i)) *
                       weight;
         }
@@ -155,13 +154,11 @@ bool predict_train(const double *samples, int count, int order, struct predict *
                 products[order - i][order - j] + products[order - i][order + j] +
                 products[order + i][order - j] + products[order + i][order + j];
         matrix[i - 1][i - 1] += 1e-10 * power;
-        predict.weights[i - 1] =
-            products[order - i][order] + products[order + i][order];
+        predict.weights[i - 1] = products[order - i][order] + products[order + i][order];
     }
     if (!solve(order, matrix, predict.weights))
         return false;
-    struct predict_peak peak =
-        predict_peak(&predict, samples + order, count - 2 * order);
+    struct predict_peak peak = predict_peak(&predict, samples + order, count - 2 * order);
     predict.rms = sqrt(peak.sum_squares / (count - 2 * order));
     *ret = predict;
     return true;
