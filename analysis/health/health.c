@@ -6,6 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "analysis/health/breaks.h"
 #include "analysis/health/parts.h"
 #include "analysis/health/traces.h"
 
@@ -51,10 +52,12 @@ struct part {
     }
 
 HEALTH_PART(traces)
+HEALTH_PART(breaks)
 
 /* In the order of their ends. */
 static const struct part parts[] = {
     HEALTH_ROW(traces),
+    HEALTH_ROW(breaks),
     {0},
 };
 
