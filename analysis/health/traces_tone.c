@@ -164,7 +164,9 @@ void traces_tone_follow(struct traces_tone *tone, const struct window *window,
         peak = index_of(powers, near, last, levels.maximum);
         if (powers[peak] != levels.maximum)
             peak = index_of(powers, first, last, levels.maximum);
-        fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
+        /* At the end of the range it may be the slope of dc, no line of its own. */
+        if (powers[peak] >= powers[peak - 1] && powers[peak] >= powers[peak + 1])
+            fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
     }
     if (fitted.misfit < most_misfit)
         add_to_run(tone, &fitted, window->length);
