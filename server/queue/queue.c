@@ -16,20 +16,31 @@ struct loading {
     bool whole;
 };
 
-static void load_one(const struct store_analysis *analysis, void *context)
+/** Takes the job over. */
+static void load_job(struct loading *loading, struct job *job)
 {
-    struct loading *loading = context;
-    struct job *job = schedule_job_new(analysis);
     if (job == NULL || !schedule_add(loading->queue->schedule, job)) {
         schedule_job_free(job);
         loading->whole = false;
     }
 }
 
+static void load_one(const struct store_analysis *analysis, void *context)
+{
+    load_job(context, schedule_job_new(analysis));
+}
+
+static void load_health(const struct store_capture *capture, void *context)
+{
+    load_job(context, schedule_health_new(capture));
+}
+
 static bool load(struct queue *queue, struct server_problem *problem)
 {
     struct loading loading = {queue, true};
-    if (!store_each_queued(queue->config.store, load_one, &loading, problem))
+    struct store *store = queue->config.store;
+    if (!store_each_unwell(store, load_health, &loading, problem) ||
+        !store_each_queued(store, load_one, &loading, problem))
         return false;
     if (!loading.whole)
         return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
@@ -113,54 +124,6 @@ void queue_stop(struct queue *queue)
     free(queue);
 }
 
-bool queue_add(struct queue *queue, const struct store_analysis *analysis,
-               struct server_problem *problem)
-{
-    return queue_add_once(queue, analysis, NULL, NULL, problem);
-}
-
-bool queue_add_once(struct queue *queue, const struct store_analysis *analysis,
-                    const struct store_key *key, char made[ID_BYTES],
-                    struct server_problem *problem)
-{
-    struct job *job = schedule_job_new(analysis);
-    if (job == NULL)
-        return server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, NULL,
-                                  "No memory for another analysis; try again later.");
-    pthread_mutex_lock(&queue->lock);
-    int waiting = schedule_waiting(queue->schedule) + queue->reserved;
-    bool room = waiting < LIMIT_QUEUE_LENGTH;
-    queue->reserved += room;
-    pthread_mutex_unlock(&queue->lock);
-    if (!room) {
-        schedule_job_free(job);
-        return server_problem_set(problem, SERVER_PROBLEM_QUEUE_FULL, NULL,
-                                  "%d analyses wait, as many as the queue holds; try "
-                                  "again later.",
-                                  waiting);
-    }
-    struct store *store = queue->config.store;
-    bool added = key == NULL
-                     ? store_analysis_add(store, analysis, problem)
-                     : store_analysis_add_once(store, analysis, key, made, problem);
-    bool new = added && (key == NULL || strcmp(made, analysis->id) == 0);
-    pthread_mutex_lock(&queue->lock);
-    queue->reserved--;
-    queue->additions++;
-    if (new && !schedule_add(queue->schedule, job)) {
-        log_line(LOG_LEVEL_ERROR,
-                 "no memory to queue analysis %s: it runs after the "
-                 "next start",
-                 analysis->id);
-        schedule_job_free(job);
-    } else if (!new) {
-        schedule_job_free(job);
-    }
-    pthread_cond_broadcast(&queue->changed);
-    pthread_mutex_unlock(&queue->lock);
-    return added;
-}
-
 /** Fills *ret from a job in memory. False when memory is short. Called with the lock. */
 static bool view_job(const struct queue *queue, const struct job *job,
                      struct queue_view *ret)
@@ -185,7 +148,8 @@ bool queue_get(struct queue *queue, const char *id, struct queue_view *ret,
     pthread_mutex_lock(&queue->lock);
     const struct job *job = schedule_find(queue->schedule, id);
     bool found = job != NULL && view_job(queue, job, ret);
-    int waiting = schedule_waiting(queue->schedule) + queue->reserved;
+    int waiting = schedule_waiting(queue->schedule, true) +
+                  schedule_waiting(queue->schedule, false) + queue->reserved;
     pthread_mutex_unlock(&queue->lock);
     if (job != NULL)
         return found ||
@@ -213,7 +177,7 @@ struct running {
 static void note_running(struct job *job, void *context)
 {
     struct running *running = context;
-    if (job->running && running->count < QUEUE_RUNNING_MAX)
+    if (job->running && !job->health && running->count < QUEUE_RUNNING_MAX)
         memcpy(running->ids[running->count++], job->analysis.id, ID_BYTES);
 }
 
@@ -229,13 +193,21 @@ int queue_running(struct queue *queue, char ids[QUEUE_RUNNING_MAX][ID_BYTES])
 struct queue_status queue_status(struct queue *queue)
 {
     pthread_mutex_lock(&queue->lock);
-    struct queue_status status = {.waiting = schedule_waiting(queue->schedule),
-                                  .running = schedule_running(queue->schedule),
-                                  .oldest_ms = schedule_oldest_ms(queue->schedule),
-                                  .took_ms = queue->took_ms,
-                                  .done = queue->ended[STORE_DONE],
-                                  .failed = queue->ended[STORE_FAILED],
-                                  .cancelled = queue->ended[STORE_CANCELLED]};
+    const struct schedule *schedule = queue->schedule;
+    struct queue_status status = {
+        .waiting = schedule_waiting(schedule, false),
+        .running = schedule_running(schedule, false),
+        .oldest_ms = schedule_oldest_ms(schedule),
+        .health = {.waiting = schedule_waiting(schedule, true),
+                   .running = schedule_running(schedule, true),
+                   .done = queue->looked_at[STORE_DONE],
+                   .failed = queue->looked_at[STORE_FAILED]},
+        .quarantined = queue->quarantined,
+        .done = queue->ended[STORE_DONE],
+        .failed = queue->ended[STORE_FAILED],
+        .cancelled = queue->ended[STORE_CANCELLED],
+        .took_ms = queue->took_ms,
+    };
     memcpy(status.took, queue->took, sizeof status.took);
     pthread_mutex_unlock(&queue->lock);
     return status;

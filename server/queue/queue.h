@@ -3,6 +3,12 @@
  * queued rows are loaded at start. One thread per worker takes jobs, fairly between
  * testers (round robin over testers with jobs waiting; oldest first within one), runs
  * them and records the end.
+ *
+ * A job is an analysis, or a look at the health of a capture. Health goes first; an
+ * analysis waits until the health of its captures has ended, and the worker is handed
+ * what was found. A capture over which LIMIT_WORKER_ATTEMPTS workers have died, in its
+ * health or in one analysis, is quarantined: its analyses fail without a worker until
+ * that is lifted (store_capture_change).
  */
 #ifndef SERVER_QUEUE_QUEUE_H
 #define SERVER_QUEUE_QUEUE_H
@@ -29,6 +35,26 @@ bool queue_start(const struct queue_config *config, struct queue **ret,
  * queue is freed. NULL is accepted. Nobody may call the queue any more, queue_unwatch
  * included: the http room is stopped before, the workers after. */
 void queue_stop(struct queue *queue);
+
+/** Commits a capture and the analyses ordered with it, then queues them, and its health
+ * where the row says so. QUEUE_FULL when there is no room for the analyses: nothing is
+ * kept then; health always has room. With a key (or NULL): as store_capture_add_once. */
+enum { QUEUE_ORDERS_MAX = 32 };
+bool queue_add_capture(struct queue *queue, const struct store_upload *upload,
+                       const struct store_key *key, char made[ID_BYTES],
+                       struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** QUEUE_FULL when so many analyses more cannot wait. */
+bool queue_has_room(struct queue *queue, int count, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
+/** The row of the capture says that its health is queued (again): a look under way is
+ * given up and begun anew. */
+void queue_health_again(struct queue *queue, const struct store_capture *capture);
+/** The row has gone: so does its job. */
+void queue_health_drop(struct queue *queue, const char *capture);
+/** True while a worker looks at it. */
+bool queue_health_runs(struct queue *queue, const char *capture);
 
 /** Commits the row, then queues it. QUEUE_FULL when LIMIT_QUEUE_LENGTH wait. */
 bool queue_add(struct queue *queue, const struct store_analysis *analysis,
@@ -80,8 +106,13 @@ enum { QUEUE_DURATIONS = 8 };
 extern const int queue_duration_ms[QUEUE_DURATIONS - 1]; /* bounds, ascending */
 
 struct queue_status {
-    int waiting, running;
-    int64_t oldest_ms; /* wall clock: when the oldest that waits was made; 0: none */
+    int waiting, running; /* analyses */
+    int64_t oldest_ms;    /* wall clock: when the oldest that waits was made; 0: none */
+    struct {
+        int waiting, running;
+        unsigned long done, failed; /* since the start */
+    } health;
+    unsigned long quarantined; /* captures, since the start */
     /* since the start: */
     unsigned long done, failed, cancelled;
     unsigned long took[QUEUE_DURATIONS]; /* done ones that took at most the bound, and

@@ -1,10 +1,11 @@
-/** The inside of the queue, for its own files: queue.c, queue_run.c, queue_watch.c. */
+/** The inside of the queue, for its own files: queue.c and queue_*.c. */
 #ifndef SERVER_QUEUE_QUEUE_PARTS_H
 #define SERVER_QUEUE_QUEUE_PARTS_H
 
 #include <pthread.h>
 #include <stdatomic.h>
 
+#include "server/queue/attempt.h"
 #include "server/queue/queue.h"
 #include "server/queue/schedule.h"
 
@@ -31,13 +32,38 @@ struct queue {
     int reserved;       /* jobs whose row is being committed … */
     uint64_t additions; /* … and how many times one was, well or not */
     /* since the start: */
-    unsigned long ended[STORE_CANCELLED + 1]; /* by state */
+    unsigned long ended[STORE_CANCELLED + 1];     /* analyses by state */
+    unsigned long looked_at[STORE_CANCELLED + 1]; /* health of captures by state */
+    unsigned long quarantined;
     unsigned long took[QUEUE_DURATIONS];
     int64_t took_ms;
 };
 
 /** A runner: takes jobs and sees them to their end until the queue stops. */
 void *queue_run_thread(void *queue);
+
+/** Sees the health job to its end: it has left the queue. False when the queue stops
+ * first. */
+bool queue_health_run(struct queue *queue, struct job *job)
+    __attribute__((warn_unused_result));
+/** Adds a job for the capture's health where its row says queued and there is none. */
+void queue_health_ensure(struct queue *queue, const char *capture);
+
+/** Waits *wait_ms and doubles it (1 s at first, 30 s at most); not longer than *give_up
+ * (or NULL) lets it. False when the queue stops. */
+enum { QUEUE_RUN_RETRY_MS = 1000 };
+bool queue_run_pause(struct queue *queue, const atomic_bool *give_up, int *wait_ms)
+    __attribute__((warn_unused_result));
+/** What attempts at the job are made with; `telling` outlives them. */
+struct queue_run_telling {
+    struct queue *queue;
+    struct job *job;
+};
+struct attempt queue_run_attempt(struct queue_run_telling *telling);
+/** {code, title, detail, field?} as text. Gives. */
+char *queue_run_problem_text(const struct server_problem *problem);
+/** The problem of a job whose worker died LIMIT_WORKER_ATTEMPTS times. */
+void queue_run_crashed(const char *capture, struct server_problem *ret);
 
 /** Calls the watches of a job that has ended, one by one and without the lock, so that
  * they may call the queue. Called with the lock. */

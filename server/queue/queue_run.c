@@ -10,14 +10,9 @@
 #include "server/base/log.h"
 #include "server/queue/attempt.h"
 
-enum {
-    RETRY_MS = 1000, /* wait before a failed disk is tried again, doubled each time … */
-    RETRY_MAX_MS = 30000, /* … up to this */
-};
+enum { RETRY_MAX_MS = 30000 };
 
-/** Waits *wait_ms and doubles it; not longer than *give_up (or NULL) lets it. False when
- * the queue stops. */
-static bool pause_runner(struct queue *queue, const atomic_bool *give_up, int *wait_ms)
+bool queue_run_pause(struct queue *queue, const atomic_bool *give_up, int *wait_ms)
 {
     struct timespec until;
     clock_gettime(CLOCK_MONOTONIC, &until);
@@ -51,7 +46,7 @@ static bool record_death(struct store *store, const struct store_analysis *analy
 static bool record_surely(struct queue *queue, record *change,
                           const struct store_analysis *analysis)
 {
-    int wait_ms = RETRY_MS;
+    int wait_ms = QUEUE_RUN_RETRY_MS;
     for (;;) {
         struct server_problem problem = {0};
         if (change(queue->config.store, analysis, &problem))
@@ -62,13 +57,12 @@ static bool record_surely(struct queue *queue, record *change,
                  problem.detail);
         if (problem.code == SERVER_PROBLEM_NOT_FOUND)
             return true;
-        if (!pause_runner(queue, NULL, &wait_ms))
+        if (!queue_run_pause(queue, NULL, &wait_ms))
             return false;
     }
 }
 
-/** {code, title, detail, field?} as text; the caller frees. */
-static char *problem_text(const struct server_problem *problem)
+char *queue_run_problem_text(const struct server_problem *problem)
 {
     const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
     json_t *field = problem->field[0] ? json_string(problem->field) : NULL;
@@ -92,24 +86,36 @@ static void count_duration(struct queue *queue, int64_t took_ms)
     queue->took_ms += took_ms > 0 ? took_ms : 0;
 }
 
+void queue_run_crashed(const char *capture, struct server_problem *ret)
+{
+    server_problem_set(ret, SERVER_PROBLEM_WORKER_CRASHED, NULL,
+                       "The worker died %d times over this recording, which is "
+                       "quarantined now; PATCH /v1/captures/%s with "
+                       "{\"quarantined\":false} to try it once more.",
+                       LIMIT_WORKER_ATTEMPTS, capture);
+}
+
 /** Records the end and takes the job out; it is freed. False when the queue stops first.
  */
 static bool finish(struct queue *queue, struct job *job, enum store_state state,
                    const struct server_problem *problem)
 {
+    bool quarantine = job->analysis.attempts >= LIMIT_WORKER_ATTEMPTS;
     struct store_analysis ended = job->analysis;
     ended.state = state;
     ended.finished_ms = clock_wall_ms();
-    ended.problem = state == STORE_FAILED ? problem_text(problem) : NULL;
+    ended.problem = state == STORE_FAILED ? queue_run_problem_text(problem) : NULL;
     if (state == STORE_FAILED)
         log_line(LOG_LEVEL_INFO, "analysis %s failed: %s: %s", ended.id,
                  server_problem_meaning(problem->code)->code, problem->detail);
-    bool recorded = record_surely(queue, store_analysis_finish, &ended);
+    bool recorded = record_surely(
+        queue, quarantine ? store_analysis_quarantine : store_analysis_finish, &ended);
     free(ended.problem);
     if (!recorded)
         return false;
     pthread_mutex_lock(&queue->lock);
     queue->ended[state]++;
+    queue->quarantined += quarantine;
     if (state == STORE_DONE)
         count_duration(queue, ended.finished_ms - ended.started_ms);
     queue_watch_end(queue, job);
@@ -117,17 +123,23 @@ static bool finish(struct queue *queue, struct job *job, enum store_state state,
     return true;
 }
 
-struct telling {
-    struct queue *queue;
-    struct job *job;
-};
-
 static void tell_progress(double fraction, void *context)
 {
-    struct telling *telling = context;
+    struct queue_run_telling *telling = context;
     pthread_mutex_lock(&telling->queue->lock);
     telling->job->progress = fraction;
     pthread_mutex_unlock(&telling->queue->lock);
+}
+
+struct attempt queue_run_attempt(struct queue_run_telling *telling)
+{
+    const struct queue_config *config = &telling->queue->config;
+    return (struct attempt){.store = config->store,
+                            .spool = config->spool,
+                            .workers = config->workers,
+                            .cancel = &telling->job->give_up,
+                            .progress = tell_progress,
+                            .context = telling};
 }
 
 /** Counts a death of the job's worker. False when the queue stops. */
@@ -150,18 +162,28 @@ static bool is_cancelled(struct queue *queue, const struct job *job)
     return cancelled;
 }
 
-/** Attempts until the job has ended; false when it was given up because the queue stops.
- */
+/** Lets the job wait again, for the health that it needs. False without memory, or when
+ * it was cancelled: it still runs. */
+static bool put_back(struct queue *queue, struct job *job)
+{
+    queue_health_ensure(queue, job->analysis.capture);
+    if (job->analysis.floor_capture[0])
+        queue_health_ensure(queue, job->analysis.floor_capture);
+    pthread_mutex_lock(&queue->lock);
+    bool back = !job->cancelled && schedule_return(queue->schedule, job);
+    if (back)
+        job->analysis.started_ms = 0;
+    pthread_mutex_unlock(&queue->lock);
+    return back;
+}
+
+/** Attempts until the job has ended or waits again; false when it was given up because
+ * the queue stops. */
 static bool run_job(struct queue *queue, struct job *job)
 {
-    struct telling telling = {queue, job};
-    const struct attempt attempt = {.store = queue->config.store,
-                                    .spool = queue->config.spool,
-                                    .workers = queue->config.workers,
-                                    .cancel = &job->give_up,
-                                    .progress = tell_progress,
-                                    .context = &telling};
-    int wait_ms = RETRY_MS;
+    struct queue_run_telling telling = {queue, job};
+    const struct attempt attempt = queue_run_attempt(&telling);
+    int wait_ms = QUEUE_RUN_RETRY_MS;
     while (job->analysis.attempts < LIMIT_WORKER_ATTEMPTS) {
         struct server_problem problem = {0};
         if (is_cancelled(queue, job))
@@ -170,15 +192,22 @@ static bool run_job(struct queue *queue, struct job *job)
         case ATTEMPT_DONE:
             return finish(queue, job, STORE_DONE, NULL);
         case ATTEMPT_FAILED:
+        case ATTEMPT_NEEDLESS:
             return finish(queue, job, STORE_FAILED, &problem);
         case ATTEMPT_DIED:
             if (!count_death(queue, job))
                 return false;
             break;
+        case ATTEMPT_EARLY:
+            if (put_back(queue, job))
+                return true;
+            if (!queue_run_pause(queue, &job->give_up, &wait_ms))
+                return false;
+            break;
         case ATTEMPT_LATER:
             log_line(LOG_LEVEL_WARNING, "analysis %s waits: %s", job->analysis.id,
                      problem.detail);
-            if (!pause_runner(queue, &job->give_up, &wait_ms))
+            if (!queue_run_pause(queue, &job->give_up, &wait_ms))
                 return false;
             break;
         case ATTEMPT_GIVEN_UP:
@@ -188,10 +217,7 @@ static bool run_job(struct queue *queue, struct job *job)
         }
     }
     struct server_problem crashed = {0};
-    server_problem_set(&crashed, SERVER_PROBLEM_WORKER_CRASHED, NULL,
-                       "The worker died %d times over this recording; it is not tried "
-                       "again.",
-                       job->analysis.attempts);
+    queue_run_crashed(job->analysis.capture, &crashed);
     return finish(queue, job, STORE_FAILED, &crashed);
 }
 
@@ -208,7 +234,7 @@ void *queue_run_thread(void *context)
         if (!job->cancelled)
             job->analysis.started_ms = clock_wall_ms();
         pthread_mutex_unlock(&queue->lock);
-        bool ended = run_job(queue, job);
+        bool ended = job->health ? queue_health_run(queue, job) : run_job(queue, job);
         pthread_mutex_lock(&queue->lock);
         if (!ended)
             break;

@@ -22,6 +22,25 @@ enum store_audio { /* the recording's file, as the start-up found it */
                    STORE_AUDIO_CHANGED,
 };
 
+enum store_state {
+    STORE_QUEUED,
+    STORE_RUNNING, /* never in the database: known to the queue only */
+    STORE_DONE,
+    STORE_FAILED,
+    STORE_CANCELLED,
+};
+
+/** Can the recording be trusted: what the job that looks left. */
+struct store_health {
+    enum store_state state; /* queued, done or failed */
+    int attempts;           /* deaths of its worker since it was queued */
+    char *report;           /* JSON {channels, warnings}; NULL unless it was done: one
+                               queued again keeps the former */
+    char *suggested;        /* JSON array; goes with the report */
+    char *problem;          /* JSON object {code, title, detail, field?}; NULL unless
+                               failed */
+};
+
 struct store_capture {
     char id[ID_BYTES];
     char *name;          /* never NULL; "" when not given */
@@ -35,14 +54,9 @@ struct store_capture {
     bool pinned;     /* not to be deleted */
     enum store_audio audio;
     int64_t content_mtime_ns; /* of its file when it was known to be right; 0: unknown */
-};
-
-enum store_state {
-    STORE_QUEUED,
-    STORE_RUNNING, /* never in the database: known to the queue only */
-    STORE_DONE,
-    STORE_FAILED,
-    STORE_CANCELLED,
+    char *signal; /* JSON object {name, parameters}: what was played; or NULL */
+    struct store_health health;
+    bool quarantined; /* it has killed LIMIT_WORKER_ATTEMPTS workers: none may have it */
 };
 
 struct store_analysis {
@@ -85,20 +99,33 @@ void store_key_digest(const char *text, char ret[65]);
 bool store_key_find(struct store *store, const struct store_key *key, char made[ID_BYTES],
                     struct server_problem *problem) __attribute__((warn_unused_result));
 
-bool store_capture_add(struct store *store, const struct store_capture *capture,
+/** A capture and the analyses that are ordered with it: all is added, or nothing. Their
+ * created_ms is the capture's received_ms. */
+struct store_upload {
+    const struct store_capture *capture;
+    const struct store_analysis *analyses; /* of this capture */
+    int count;
+};
+bool store_capture_add(struct store *store, const struct store_upload *upload,
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
-/** Adds the capture and the key together and fills `made` with the capture's id; or adds
+/** Adds the upload and the key together and fills `made` with the capture's id; or adds
  * nothing and fills it with the id of what the key made before. KEY_REUSED as above. */
-bool store_capture_add_once(struct store *store, const struct store_capture *capture,
+bool store_capture_add_once(struct store *store, const struct store_upload *upload,
                             const struct store_key *key, char made[ID_BYTES],
                             struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** Changes what the tester says of it; NULL and −1 leave a part as it is. NOT_FOUND. */
+/** Changes what the tester says of it; NULL, false and −1 leave a part as it is.
+ * NOT_FOUND; CONFLICT for a signal while it is quarantined and stays so.
+ * Another signal queues the health again, and so does the end of a quarantine where the
+ * health had failed. */
 struct store_capture_change {
     const char *name, *note;
-    int pinned; /* 0, 1 or −1 */
+    int pinned;         /* 0, 1 or −1 */
+    bool has_signal;    /* then the signal becomes … */
+    const char *signal; /* … this, or none (NULL) */
+    bool lift;          /* it is not quarantined any more */
 };
 bool store_capture_change(struct store *store, const char *id,
                           const struct store_capture_change *change,
@@ -127,6 +154,29 @@ bool store_capture_get(struct store *store, const char *id, struct store_capture
     __attribute__((warn_unused_result));
 void store_capture_free(struct store_capture *capture);
 
+/** The end of a health job. */
+struct store_health_end {
+    const char *id;     /* of the capture */
+    const char *signal; /* that it was looked at with, or NULL */
+    struct store_health health;
+    const char *format; /* JSON: takes the place of the capture's; NULL leaves it */
+    bool quarantined;   /* from now on */
+};
+/** Records it. NOT_FOUND when the capture has been deleted; CONFLICT when its health is
+ * not queued any more, or its signal has changed since. */
+bool store_health_finish(struct store *store, const struct store_health_end *end,
+                         struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Records a death of its worker, the state staying queued. Fails as the above. */
+bool store_health_attempt(struct store *store, const char *id, int attempts,
+                          struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Calls `each` for every capture whose health is queued, oldest first (start-up). */
+bool store_each_unwell(struct store *store,
+                       void (*each)(const struct store_capture *capture, void *context),
+                       void *context, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 /** NOT_FOUND with field "capture" or "floor_capture" when there is no such capture. */
 bool store_analysis_add(struct store *store, const struct store_analysis *analysis,
                         struct server_problem *problem)
@@ -144,6 +194,10 @@ bool store_analysis_remove(struct store *store, const char *id,
  * when it has ended before (the first end stays), NOT_FOUND when there is none. */
 bool store_analysis_finish(struct store *store, const struct store_analysis *analysis,
                            struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** The same, and quarantines its capture. */
+bool store_analysis_quarantine(struct store *store, const struct store_analysis *analysis,
+                               struct server_problem *problem)
     __attribute__((warn_unused_result));
 /** Records a death of its worker (attempts), the state staying queued. Fails as the
  * above. */
@@ -194,6 +248,12 @@ bool store_analysis_list(struct store *store, const struct store_query *query,
     __attribute__((warn_unused_result));
 void store_analysis_page_free(struct store_analysis_page *page);
 
+/** Calls `each` for every analysis that was added with the capture, oldest first. */
+bool store_each_ordered(struct store *store, const struct store_capture *capture,
+                        void (*each)(const struct store_analysis *analysis,
+                                     void *context),
+                        void *context, struct server_problem *problem)
+    __attribute__((warn_unused_result));
 /** Calls `each` for every queued analysis, oldest first (start-up). */
 bool store_each_queued(struct store *store,
                        void (*each)(const struct store_analysis *analysis, void *context),

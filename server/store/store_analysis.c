@@ -101,6 +101,24 @@ bool store_analysis_finish(struct store *store, const struct store_analysis *ana
     return store_writer_make(store->writer, finish, analysis, problem);
 }
 
+static bool finish_quarantined(struct store_sql *sql, const void *context,
+                               struct server_problem *problem)
+{
+    const struct store_analysis *analysis = context;
+    if (!finish(sql, context, problem))
+        return false;
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_QUARANTINE, problem);
+    return row != NULL && store_sql_bind_text(row, 1, analysis->capture) &&
+           store_sql_finish(sql, row, problem);
+}
+
+bool store_analysis_quarantine(struct store *store, const struct store_analysis *analysis,
+                               struct server_problem *problem)
+{
+    assert(analysis->state == STORE_FAILED);
+    return store_writer_make(store->writer, finish_quarantined, analysis, problem);
+}
+
 struct death {
     const char *id;
     int attempts;
@@ -200,23 +218,46 @@ void store_analysis_page_free(struct store_analysis_page *page)
     *page = (struct store_analysis_page){0};
 }
 
-bool store_each_queued(struct store *store,
-                       void (*each)(const struct store_analysis *analysis, void *context),
-                       void *context, struct server_problem *problem)
+/* Calls `each` for every row of a bound statement. */
+static bool visit(struct store_sql *reader, sqlite3_stmt *row,
+                  void (*each)(const struct store_analysis *analysis, void *context),
+                  void *context, struct server_problem *problem)
 {
-    struct store_sql *reader = store_sqlite_take_reader(store);
-    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_QUEUED, problem);
-    int step = SQLITE_ERROR;
-    while (row != NULL && (step = sqlite3_step(row)) == SQLITE_ROW) {
+    int step;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
         struct store_analysis analysis;
         if (!read_row(row, &analysis))
             break;
         each(&analysis, context);
         store_analysis_free(&analysis);
     }
-    if (row != NULL && step != SQLITE_DONE)
+    if (step != SQLITE_DONE)
         store_sql_problem(reader, problem);
     sqlite3_reset(row);
-    store_sqlite_give_back(store, reader);
     return step == SQLITE_DONE;
+}
+
+bool store_each_queued(struct store *store,
+                       void (*each)(const struct store_analysis *analysis, void *context),
+                       void *context, struct server_problem *problem)
+{
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_QUEUED, problem);
+    bool visited = row != NULL && visit(reader, row, each, context, problem);
+    store_sqlite_give_back(store, reader);
+    return visited;
+}
+
+bool store_each_ordered(struct store *store, const struct store_capture *capture,
+                        void (*each)(const struct store_analysis *analysis,
+                                     void *context),
+                        void *context, struct server_problem *problem)
+{
+    struct store_sql *reader = store_sqlite_take_reader(store);
+    sqlite3_stmt *row = store_sql_statement(reader, STORE_SQL_ANALYSIS_ORDERED, problem);
+    bool visited = row != NULL && store_sql_bind_text(row, 1, capture->id) &&
+                   store_sql_bind_number(row, 2, capture->received_ms) &&
+                   visit(reader, row, each, context, problem);
+    store_sqlite_give_back(store, reader);
+    return visited;
 }

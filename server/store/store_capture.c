@@ -3,10 +3,18 @@
 
 #include <stdlib.h>
 
-bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
-                              struct server_problem *problem)
+static bool bind_health(sqlite3_stmt *row, const struct store_health *health)
 {
-    const struct store_capture *capture = row_to_add;
+    return store_sql_bind_number(row, 14, health->state) &&
+           store_sql_bind_number(row, 15, health->attempts) &&
+           store_sql_bind_text(row, 16, health->report) &&
+           store_sql_bind_text(row, 17, health->suggested) &&
+           store_sql_bind_text(row, 18, health->problem);
+}
+
+static bool add_capture(struct store_sql *sql, const struct store_capture *capture,
+                        struct server_problem *problem)
+{
     sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_ADD, problem);
     if (row == NULL || !store_sql_bind_text(row, 1, capture->id) ||
         !store_sql_bind_text(row, 2, capture->name) ||
@@ -19,7 +27,10 @@ bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
         !store_sql_bind_text(row, 9, capture->warnings) ||
         !store_sql_bind_number(row, 10, capture->pinned) ||
         !store_sql_bind_number(row, 11, capture->audio) ||
-        !store_sql_bind_number(row, 12, capture->content_mtime_ns))
+        !store_sql_bind_number(row, 12, capture->content_mtime_ns) ||
+        !store_sql_bind_text(row, 13, capture->signal) ||
+        !bind_health(row, &capture->health) ||
+        !store_sql_bind_number(row, 19, capture->quarantined))
         return false;
     return store_sql_finish(sql, row, problem) &&
            /* The file that others with this content share is now this one. */
@@ -29,16 +40,48 @@ bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
                               problem);
 }
 
-bool store_capture_add(struct store *store, const struct store_capture *capture,
+bool store_sqlite_add_upload(struct store_sql *sql, const void *rows_to_add,
+                             struct server_problem *problem)
+{
+    const struct store_upload *upload = rows_to_add;
+    bool added = add_capture(sql, upload->capture, problem);
+    for (int i = 0; added && i < upload->count; i++)
+        added = store_sqlite_add_analysis(sql, &upload->analyses[i], problem);
+    return added;
+}
+
+bool store_capture_add(struct store *store, const struct store_upload *upload,
                        struct server_problem *problem)
 {
-    return store_writer_make(store->writer, store_sqlite_add_capture, capture, problem);
+    return store_writer_make(store->writer, store_sqlite_add_upload, upload, problem);
 }
 
 struct changing {
     const char *id;
     const struct store_capture_change *change;
 };
+
+/* After an UPDATE that met no row: says why. */
+static bool refuse_change(struct store_sql *sql, const char *id,
+                          struct server_problem *problem)
+{
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_GET, problem);
+    if (row == NULL || !store_sql_bind_text(row, 1, id))
+        return false;
+    int step = sqlite3_step(row);
+    if (step == SQLITE_ROW)
+        server_problem_set(problem, SERVER_PROBLEM_CONFLICT, "signal",
+                           "The capture %s is quarantined, so that nothing looks at its "
+                           "signal; give \"quarantined\":false along with it.",
+                           id);
+    else if (step == SQLITE_DONE)
+        server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
+                           "There is no capture %s.", id);
+    else
+        store_sql_problem(sql, problem);
+    sqlite3_reset(row);
+    return false;
+}
 
 static bool change(struct store_sql *sql, const void *context,
                    struct server_problem *problem)
@@ -51,11 +94,12 @@ static bool change(struct store_sql *sql, const void *context,
         !store_sql_bind_text(row, 3, parts->note) ||
         (parts->pinned < 0 ? sqlite3_bind_null(row, 4)
                            : sqlite3_bind_int(row, 4, parts->pinned)) != SQLITE_OK ||
+        !store_sql_bind_number(row, 5, parts->has_signal) ||
+        !store_sql_bind_text(row, 6, parts->signal) ||
+        !store_sql_bind_number(row, 7, parts->lift) ||
         !store_sql_finish(sql, row, problem))
         return false;
-    return sqlite3_changes(sql->db) == 1 ||
-           server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
-                              "There is no capture %s.", changing->id);
+    return sqlite3_changes(sql->db) == 1 || refuse_change(sql, changing->id, problem);
 }
 
 bool store_capture_change(struct store *store, const char *id,
@@ -66,8 +110,7 @@ bool store_capture_change(struct store *store, const char *id,
     return store_writer_make(store->writer, change, &changing, problem);
 }
 
-/* Fills *ret from a row of STORE_SQL_CAPTURE_COLUMNS; false when memory ran out. */
-static bool read_row(sqlite3_stmt *row, void *item)
+bool store_sqlite_read_capture(sqlite3_stmt *row, void *item)
 {
     struct store_capture *ret = item;
     bool whole = true;
@@ -85,6 +128,13 @@ static bool read_row(sqlite3_stmt *row, void *item)
     capture.pinned = sqlite3_column_int(row, 10) != 0;
     capture.audio = (enum store_audio)sqlite3_column_int(row, 11);
     capture.content_mtime_ns = sqlite3_column_int64(row, 12);
+    capture.signal = store_sql_text(row, 13, &whole);
+    capture.health.state = (enum store_state)sqlite3_column_int(row, 14);
+    capture.health.attempts = sqlite3_column_int(row, 15);
+    capture.health.report = store_sql_text(row, 16, &whole);
+    capture.health.suggested = store_sql_text(row, 17, &whole);
+    capture.health.problem = store_sql_text(row, 18, &whole);
+    capture.quarantined = sqlite3_column_int(row, 19) != 0;
     if (!whole) {
         store_capture_free(&capture);
         return false;
@@ -100,6 +150,10 @@ void store_capture_free(struct store_capture *capture)
     free(capture->tester);
     free(capture->format);
     free(capture->warnings);
+    free(capture->signal);
+    free(capture->health.report);
+    free(capture->health.suggested);
+    free(capture->health.problem);
     *capture = (struct store_capture){0};
 }
 
@@ -113,7 +167,7 @@ static const struct store_sqlite_kind captures = {
     .columns = STORE_SQL_CAPTURE_COLUMNS,
     .get = STORE_SQL_CAPTURE_GET,
     .item_bytes = sizeof(struct store_capture),
-    .read = read_row,
+    .read = store_sqlite_read_capture,
     .free = free_row,
 };
 

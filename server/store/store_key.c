@@ -101,11 +101,12 @@ static bool add_once(struct store_sql *sql, const void *context,
     return true;
 }
 
-bool store_capture_add_once(struct store *store, const struct store_capture *capture,
+bool store_capture_add_once(struct store *store, const struct store_upload *upload,
                             const struct store_key *key, char made[ID_BYTES],
                             struct server_problem *problem)
 {
-    struct adding adding = {store_sqlite_add_capture, capture, capture->id, key, made};
+    struct adding adding = {store_sqlite_add_upload, upload, upload->capture->id, key,
+                            made};
     return store_writer_make(store->writer, add_once, &adding, problem);
 }
 

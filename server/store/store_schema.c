@@ -79,9 +79,23 @@ static const char version_2[] =
     ") STRICT, WITHOUT ROWID;"
     "CREATE INDEX idempotency_created ON idempotency(created_ms);";
 
+/* Every recording that there is gets its health looked at: one whose file is gone fails
+ * then. */
+static const char version_3[] =
+    "ALTER TABLE capture ADD COLUMN signal TEXT;"
+    "ALTER TABLE capture ADD COLUMN"
+    " health_state INTEGER NOT NULL DEFAULT 0 CHECK(health_state IN (0, 2, 3));"
+    "ALTER TABLE capture ADD COLUMN health_attempts INTEGER NOT NULL DEFAULT 0;"
+    "ALTER TABLE capture ADD COLUMN health TEXT;"
+    "ALTER TABLE capture ADD COLUMN suggested TEXT;"
+    "ALTER TABLE capture ADD COLUMN health_problem TEXT;"
+    "ALTER TABLE capture ADD COLUMN"
+    " quarantined INTEGER NOT NULL DEFAULT 0 CHECK(quarantined IN (0, 1));"
+    "CREATE INDEX capture_health ON capture(health_state);";
+
 /* Step n makes version n + 1 from version n, so a new database and one brought up to date
  * are the same. */
-static const char *const steps[] = {version_1, version_2};
+static const char *const steps[] = {version_1, version_2, version_3};
 enum { VERSION = sizeof steps / sizeof steps[0] };
 
 /* The first row's first column of a query; its text is cut to `size`. */

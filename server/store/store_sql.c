@@ -11,13 +11,26 @@ enum { BUSY_TIMEOUT_MS = 5000 };
 static const char *const texts[STORE_SQL_STATEMENTS] = {
     [STORE_SQL_CAPTURE_ADD] =
         "INSERT INTO capture(id, name, note, tester, received_ms, bytes, sha256, format,"
-        " warnings, pinned, audio, content_mtime_ns)"
-        " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
+        " warnings, pinned, audio, content_mtime_ns, signal, health_state,"
+        " health_attempts, health, suggested, health_problem, quarantined)"
+        " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16,"
+        " ?17, ?18, ?19)",
     [STORE_SQL_CAPTURE_GET] =
         "SELECT " STORE_SQL_CAPTURE_COLUMNS " FROM capture WHERE id = ?1",
     [STORE_SQL_CAPTURE_CHANGE] =
         "UPDATE capture SET name = ifnull(?2, name), note = ifnull(?3, note),"
-        " pinned = ifnull(?4, pinned) WHERE id = ?1",
+        " pinned = ifnull(?4, pinned), signal = iif(?5, ?6, signal),"
+        /* the right-hand sides see the row as it was */
+        " health_state = iif((?5 AND signal IS NOT ?6)"
+        " OR (?7 AND quarantined AND health_state = 3), 0, health_state),"
+        " health_attempts = iif((?5 AND signal IS NOT ?6) OR ?7, 0, health_attempts),"
+        " health_problem = iif((?5 AND signal IS NOT ?6)"
+        " OR (?7 AND quarantined AND health_state = 3), NULL, health_problem),"
+        " quarantined = iif(?7, 0, quarantined)"
+        " WHERE id = ?1 AND NOT (?5 AND quarantined AND NOT ?7)",
+    [STORE_SQL_CAPTURE_QUARANTINE] = "UPDATE capture SET quarantined = 1 WHERE id = ?1",
+    [STORE_SQL_CAPTURE_UNWELL] = "SELECT " STORE_SQL_CAPTURE_COLUMNS
+                                 " FROM capture WHERE health_state = 0 ORDER BY seq",
     [STORE_SQL_CAPTURE_REMOVE] = "DELETE FROM capture WHERE id = ?1",
     [STORE_SQL_CAPTURE_CONTENT] = "SELECT 1 FROM capture WHERE sha256 = ?1 LIMIT 1",
     [STORE_SQL_CAPTURE_FILES] =
@@ -26,6 +39,13 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
         "UPDATE capture SET audio = ?2, content_mtime_ns = ?3 WHERE sha256 = ?1"
         " AND (?4 < 0 OR content_mtime_ns = ?4)",
     [STORE_SQL_CAPTURE_AUDIO] = "UPDATE capture SET audio = ?2 WHERE seq = ?1",
+    [STORE_SQL_HEALTH_FINISH] =
+        "UPDATE capture SET health_state = ?2, health_attempts = ?3, health = ?4,"
+        " suggested = ?5, health_problem = ?6, format = ifnull(?7, format),"
+        " quarantined = quarantined OR ?8"
+        " WHERE id = ?1 AND health_state = 0 AND signal IS ?9",
+    [STORE_SQL_HEALTH_ATTEMPT] =
+        "UPDATE capture SET health_attempts = ?2 WHERE id = ?1 AND health_state = 0",
     [STORE_SQL_ANALYSIS_ADD] = "INSERT INTO analysis(id, capture, measurement, settings, "
                                "tester, state, attempts,"
                                " created_ms, started_ms, finished_ms, problem, "
@@ -41,6 +61,9 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
     [STORE_SQL_ANALYSIS_RESULTS] = "SELECT id FROM analysis WHERE state = 2",
     [STORE_SQL_ANALYSIS_QUEUED] = "SELECT " STORE_SQL_ANALYSIS_COLUMNS
                                   " FROM analysis WHERE state = 0 ORDER BY seq",
+    [STORE_SQL_ANALYSIS_ORDERED] =
+        "SELECT " STORE_SQL_ANALYSIS_COLUMNS
+        " FROM analysis WHERE capture = ?1 AND created_ms = ?2 ORDER BY seq",
     [STORE_SQL_ANALYSIS_REMOVE] = "DELETE FROM analysis WHERE id = ?1",
     [STORE_SQL_ANALYSIS_OF_CAPTURE] =
         "SELECT id, state FROM analysis WHERE capture = ?1 ORDER BY state",

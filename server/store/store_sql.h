@@ -16,7 +16,8 @@
 /** The columns that store_capture and store_analysis are read from, in this order. */
 #define STORE_SQL_CAPTURE_COLUMNS                                                        \
     "seq, id, name, note, tester, received_ms, bytes, sha256, format, warnings, "        \
-    "pinned, audio, content_mtime_ns"
+    "pinned, audio, content_mtime_ns, signal, health_state, health_attempts, health, "   \
+    "suggested, health_problem, quarantined"
 #define STORE_SQL_ANALYSIS_COLUMNS                                                       \
     "seq, id, capture, measurement, settings, tester, state, attempts, created_ms, "     \
     "started_ms, finished_ms, problem, floor_capture"
@@ -25,11 +26,15 @@ enum store_sql_statement {
     STORE_SQL_CAPTURE_ADD,
     STORE_SQL_CAPTURE_GET,
     STORE_SQL_CAPTURE_CHANGE,
+    STORE_SQL_CAPTURE_QUARANTINE,
+    STORE_SQL_CAPTURE_UNWELL, /* all whose health is queued, oldest first */
     STORE_SQL_CAPTURE_REMOVE,
     STORE_SQL_CAPTURE_CONTENT, /* is there a capture with this content */
     STORE_SQL_CAPTURE_FILES,   /* every capture's content and length */
     STORE_SQL_CONTENT_FOUND,   /* sets that of all captures of a content */
     STORE_SQL_CAPTURE_AUDIO,   /* sets what was found of its content */
+    STORE_SQL_HEALTH_FINISH,
+    STORE_SQL_HEALTH_ATTEMPT,
     STORE_SQL_ANALYSIS_ADD,
     STORE_SQL_ANALYSIS_GET,
     STORE_SQL_ANALYSIS_FINISH,
@@ -37,6 +42,7 @@ enum store_sql_statement {
     STORE_SQL_ANALYSIS_REMOVE,
     STORE_SQL_ANALYSIS_RESULTS,    /* ids of all that are done */
     STORE_SQL_ANALYSIS_QUEUED,     /* all queued, oldest first */
+    STORE_SQL_ANALYSIS_ORDERED,    /* those made with their capture, oldest first */
     STORE_SQL_ANALYSIS_OF_CAPTURE, /* those that waited or run first */
     STORE_SQL_ANALYSIS_OF_FLOOR,   /* of other captures, one of them */
     STORE_SQL_ANALYSIS_FORGET,     /* removes all of a capture */

@@ -56,12 +56,16 @@ bool store_sqlite_list(struct store *store, const struct store_sqlite_kind *kind
                        struct server_problem *problem)
     __attribute__((warn_unused_result));
 
-/** Changes (store_writer_change) that add a row: a struct store_capture, a struct
+/** Changes (store_writer_change) that add rows: a struct store_upload, a struct
  * store_analysis. */
-bool store_sqlite_add_capture(struct store_sql *sql, const void *row_to_add,
-                              struct server_problem *problem);
+bool store_sqlite_add_upload(struct store_sql *sql, const void *rows_to_add,
+                             struct server_problem *problem);
 bool store_sqlite_add_analysis(struct store_sql *sql, const void *row_to_add,
                                struct server_problem *problem);
+/** Fills a struct store_capture from a row of STORE_SQL_CAPTURE_COLUMNS; false when
+ * memory ran out. */
+bool store_sqlite_read_capture(sqlite3_stmt *row, void *item)
+    __attribute__((warn_unused_result));
 /** store_content_found, on the writing thread. */
 bool store_content_note(struct store_sql *sql, const struct store_finding *finding,
                         struct server_problem *problem)

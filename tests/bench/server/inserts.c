@@ -108,7 +108,7 @@ static void add_capture(struct store *store)
     id_new("cap", capture.id);
     memset(capture.sha256, 'a', sizeof capture.sha256 - 1);
     memcpy(capture_id, capture.id, ID_BYTES);
-    if (!store_capture_add(store, &capture, &problem))
+    if (!store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem))
         fail(problem.detail);
 }
 

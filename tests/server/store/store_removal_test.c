@@ -25,7 +25,7 @@ static void add_capture(struct store *store, int n)
 {
     struct store_capture capture = rows_capture(n);
     struct server_problem problem = {0};
-    assert_true(store_capture_add(store, &capture, &problem));
+    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
 }
 
 /* Analysis n of a capture; floor 0: none. */

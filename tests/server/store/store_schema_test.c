@@ -195,7 +195,7 @@ static void schema_version_1_keeps_its_analyses_and_order(void **state)
 
     /* What comes now is newer than all that was. */
     struct store_capture added = rows_capture(9);
-    assert_true(store_capture_add(store, &added, &problem));
+    assert_true(store_capture_add(store, &(struct store_upload){.capture = &added}, &problem));
     struct store_capture_page page;
     const struct store_query query = {.state = -1, .limit = 5};
     assert_true(store_capture_list(store, &query, &page, &problem));

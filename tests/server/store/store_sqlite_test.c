@@ -89,7 +89,7 @@ static void store_rows_outlast_close_and_crash(void **state)
     struct server_problem problem = {0};
     assert_true(store_open(folder, &store, &problem));
     struct store_capture capture = rows_capture(1);
-    assert_true(store_capture_add(store, &capture, &problem));
+    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     /* What a crash at this moment leaves: the files as they are, log and all. */
     snprintf(command, sizeof command, "cp '%s'/* '%s'", folder, copy);
     assert_int_equal(system(command), 0);
@@ -117,7 +117,7 @@ static void store_tells_a_failure_from_nothing(void **state)
     assert_true(store_open(folder, &store, &problem));
     struct store_capture capture = rows_capture(1), got_capture;
     struct store_analysis analysis = rows_analysis(1, 1), got_analysis;
-    assert_true(store_capture_add(store, &capture, &problem));
+    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     assert_true(store_analysis_add(store, &analysis, &problem));
 
     assert_false(store_capture_get(store, "cap_none", &got_capture, &problem));
@@ -199,7 +199,7 @@ static void store_open_refuses_a_damaged_page(void **state)
     assert_true(store_open(folder, &store, &problem));
     for (int i = 0; i < 100; i++) {
         struct store_capture capture = rows_capture(i);
-        assert_true(store_capture_add(store, &capture, &problem));
+        assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     }
     store_close(store);
     database_path(folder, path);
