@@ -9,8 +9,10 @@
 #include "server/http/request.h"
 #include "server/store/store.h"
 
-/** Gives the object, or NULL without memory. */
-json_t *captures_object(const struct store_capture *capture);
+/** Gives the object, or NULL without memory. In a list what health found of each channel
+ * is left out. */
+json_t *captures_object(const struct request *request,
+                        const struct store_capture *capture, bool listed);
 
 /** Fills *ret (store_capture_free) with the capture called `id`; NOT_FOUND. */
 bool captures_find(const struct request *request, const char *id,

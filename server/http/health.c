@@ -12,9 +12,10 @@ static void answer(struct request *request)
                  !atomic_load(&request->shared->stopping);
     reply_json(request, ready ? MHD_HTTP_OK : MHD_HTTP_SERVICE_UNAVAILABLE,
                json_pack("{s:b, s:b, s:{s:i, s:i}, s:{s:i, s:i}, s:I}", "alive", 1,
-                         "ready", ready, "queue", "waiting", queue.waiting, "running",
-                         queue.running, "workers", "alive", workers.alive, "busy",
-                         workers.busy, "free_disk_bytes",
+                         "ready", ready, "queue", "waiting",
+                         queue.waiting + queue.health.waiting, "running",
+                         queue.running + queue.health.running, "workers", "alive",
+                         workers.alive, "busy", workers.busy, "free_disk_bytes",
                          (json_int_t)spool_free_bytes(config->spool)));
     if (!ready)
         reply_header(request, "Retry-After", "10");

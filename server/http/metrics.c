@@ -90,6 +90,21 @@ static void write_durations(FILE *out, const struct queue_status *queue)
     fprintf(out, "%s_count %lu\n", name, count);
 }
 
+static void write_health(FILE *out, const struct queue_status *queue)
+{
+    static const char ended[] = "residuum_capture_health_ended_total";
+    gauge(out, "residuum_capture_health_waiting",
+          "Recordings whose health waits for a worker.", queue->health.waiting);
+    gauge(out, "residuum_capture_health_running",
+          "Recordings whose health is being looked at.", queue->health.running);
+    head(out, ended, "counter", "Looks at the health of recordings, by how they ended.");
+    fprintf(out, "%s{state=\"done\"} %lu\n", ended, queue->health.done);
+    fprintf(out, "%s{state=\"failed\"} %lu\n", ended, queue->health.failed);
+    counter(out, "residuum_captures_quarantined_total",
+            "Recordings put into quarantine, since workers died over them.",
+            queue->quarantined);
+}
+
 static double age_s(int64_t since_ms)
 {
     int64_t age_ms = clock_wall_ms() - since_ms;
@@ -115,6 +130,7 @@ static void write_work(FILE *out, const struct http_config *config, bool stoppin
     fprintf(out, "%s{state=\"done\"} %lu\n", ended, queue.done);
     fprintf(out, "%s{state=\"failed\"} %lu\n", ended, queue.failed);
     fprintf(out, "%s{state=\"cancelled\"} %lu\n", ended, queue.cancelled);
+    write_health(out, &queue);
     gauge(out, "residuum_workers_alive", "Worker processes alive.", workers.alive);
     gauge(out, "residuum_workers_busy", "Worker processes at work.", workers.busy);
     counter(out, "residuum_worker_crashes_total", "Deaths of workers not caused here.",

@@ -54,9 +54,13 @@ static json_t *parameter(const char *place, const char *name, json_t *schema)
 {
     json_t *meaning = json_incref(json_object_get(schema, "description"));
     json_object_del(schema, "description");
-    return json_pack("{s:s, s:s, s:b, s:o, s:o}", "name", name, "in", place, "required",
-                     strcmp(place, "path") == 0, "description", meaning, "schema",
-                     schema);
+    json_t *object =
+        json_pack("{s:s, s:s, s:b, s:o}", "name", name, "in", place, "required",
+                  strcmp(place, "path") == 0, "description", meaning);
+    if (strcmp(name, "signal") == 0) /* its value is JSON text */
+        return schema_with(object, "content",
+                           json_pack("{s:{s:o}}", "application/json", "schema", schema));
+    return schema_with(object, "schema", schema);
 }
 
 static bool add_parts(const struct route *route, const struct operation_context *context,

@@ -33,8 +33,14 @@ static bool check_capture(const struct request *request, const char *id,
         return server_problem_set(
             problem, SERVER_PROBLEM_NOT_FOUND, field,
             "There is no capture \"%.40s\"; POST /v1/captures first.", id);
+    bool quarantined = capture.quarantined;
     store_capture_free(&capture);
-    return true;
+    return !quarantined ||
+           server_problem_set(problem, SERVER_PROBLEM_CONFLICT, field,
+                              "The capture %s is quarantined, since workers died over "
+                              "it; PATCH /v1/captures/%s with {\"quarantined\":false} "
+                              "before you order another analysis.",
+                              id, id);
 }
 
 static bool add(struct request *request, const struct store_key *key,
@@ -122,7 +128,7 @@ const struct route order_routes[] = {
      .headers = "Prefer Idempotency-Key",
      .replies = "202 analysis, 200 analysis",
      .problems = "bad_json too_large not_found unknown_field missing_field out_of_range "
-                 "key_reused queue_full disk_full",
+                 "conflict key_reused queue_full disk_full",
      .begin = once_begin,
      .work = work,
      .answer = answer},

@@ -6,10 +6,8 @@
 
 #include "server/base/limits.h"
 #include "server/base/problem.h"
-#include "server/catalogue/catalogue_value.h"
 #include "server/http/schema.h"
-
-enum { RATE_MIN_HZ = 8000, RATE_MAX_HZ = 768000 };
+#include "server/http/schemas_capture.h"
 
 void schemas_codes(int status, char words[SCHEMAS_CODES_BYTES])
 {
@@ -29,19 +27,9 @@ static json_t *count(void)
     return schema_integer(0, INT64_MAX);
 }
 
-static json_t *channel(void)
-{
-    return schema_integer(1, CATALOGUE_VALUE_MAX_CHANNELS);
-}
-
 static json_t *name(void)
 {
     return schema_pattern("^[a-z0-9_-]+$");
-}
-
-static json_t *sha256(void)
-{
-    return schema_pattern("^[0-9a-f]{64}$");
 }
 
 static json_t *all_codes(void)
@@ -100,35 +88,6 @@ static json_t *health(void)
         count(), NULL);
 }
 
-static json_t *warning(void)
-{
-    return schema_object("code!", schema_pattern("^[a-z0-9_]+$"), "message!",
-                         schema_text(), "channel", channel(), NULL);
-}
-
-static json_t *format(void)
-{
-    return schema_object(
-        "container!", schema_words("wav rf64 bw64 w64 aiff caf flac"), "encoding!",
-        schema_words("pcm_16 pcm_24 pcm_32 float_32 float_64"), "sample_rate_hz!",
-        schema_integer(RATE_MIN_HZ, RATE_MAX_HZ), "channels!", channel(), "frames!",
-        schema_nullable(count()), "duration_s!", schema_nullable(schema_number()), NULL);
-}
-
-static json_t *capture(void)
-{
-    return schema_object(
-        "id!", schema_id("cap"), "name!", schema_short_text(LIMIT_NAME_BYTES), "note!",
-        schema_short_text(LIMIT_NOTE_BYTES), "pinned!", schema_boolean(), "tester!",
-        schema_text(), "received!", schema_time(), "bytes!", count(), "sha256!", sha256(),
-        "audio!", schema_words("present missing changed"), "format!",
-        schema_nullable(schema_reference("format")), "warnings!",
-        schema_array(schema_reference("warning")), "links!",
-        schema_object("self!", schema_link(), "audio!", schema_link(), "analyses!",
-                      schema_link(), NULL),
-        NULL);
-}
-
 static json_t *failure(void)
 {
     return schema_object("code!", all_codes(), "title!", schema_text(), "detail!",
@@ -167,8 +126,8 @@ static json_t *with_times(json_t *object, const char *started)
 
 static json_t *analysis(void)
 {
-    json_t *queued = with_member(analysis_in("queued"), "position!",
-                                 schema_integer(1, LIMIT_QUEUE_LENGTH));
+    json_t *queued =
+        with_member(analysis_in("queued"), "position!", schema_integer(1, INT64_MAX));
     json_t *progress = schema_with(schema_number(), "minimum", json_integer(0));
     json_t *running =
         with_member(with_member(analysis_in("running"), "started!", schema_time()),
@@ -268,9 +227,6 @@ bool schemas_add(json_t *schemas)
     } table[] = {
         {"root", root},
         {"health", health},
-        {"warning", warning},
-        {"format", format},
-        {"capture", capture},
         {"failure", failure},
         {"analysis", analysis},
         {"setting", setting},
@@ -280,7 +236,7 @@ bool schemas_add(json_t *schemas)
         {"problem", problem},
         {"problem_meaning", problem_meaning},
     };
-    bool added = true;
+    bool added = schemas_capture_add(schemas);
     for (size_t i = 0; i < sizeof table / sizeof table[0]; i++)
         added = add(schemas, table[i].name, table[i].make()) && added;
     json_t *openapi = json_pack("{s:s, s:s}", "type", "object", "description",

@@ -95,11 +95,12 @@ json_t *schemas_measured_setting(const json_t *setting)
     return described_as(schema, meaning);
 }
 
-/* All settings of a measurement; those that must be there: none, or all. */
-static json_t *settings(const json_t *measurement, bool all)
+/* All settings of a measurement, or parameters of a signal (`kind` is their member);
+ * those that must be there: none, or all. */
+static json_t *settings(const json_t *described, const char *kind, bool all)
 {
     json_t *properties = json_object(), *required = json_array();
-    const json_t *list = json_object_get(measurement, "settings");
+    const json_t *list = json_object_get(described, kind);
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *setting = json_array_get(list, i);
         json_object_set_new(properties, text_of(setting, "name"),
@@ -250,8 +251,9 @@ static json_t *result(const json_t *measurement)
         schema_object("name!", schema_constant(json_string("residuum")), "version!",
                       schema_pattern("^[0-9]+\\.[0-9]+\\.[0-9]+$"), NULL),
         "capture!", schema_reference("measured_capture"), "floor_capture",
-        schema_reference("measured_capture"), "settings!", settings(measurement, true),
-        "links!", schema_object("series!", schema_pattern("^/v1/"), NULL), "channels!",
+        schema_reference("measured_capture"), "settings!",
+        settings(measurement, "settings", true), "links!",
+        schema_object("series!", schema_pattern("^/v1/"), NULL), "channels!",
         schema_array(channel(measurement)), "warnings!",
         schema_array(schema_reference("warning")), NULL);
     return described_as(schema, text_of(measurement, "summary"));
@@ -314,12 +316,27 @@ static bool add_measurement(json_t *schemas, const json_t *measurement)
     json_array_append_new(
         json_object_get(json_object_get(schemas, "settings_given"), "anyOf"),
         schema_reference(name));
-    if (json_object_set_new(schemas, name, settings(measurement, false)) != 0)
+    if (json_object_set_new(schemas, name, settings(measurement, "settings", false)) != 0)
         return false;
     join("result_", measurement, name);
     json_array_append_new(json_object_get(json_object_get(schemas, "result"), "oneOf"),
                           schema_reference(name));
     return json_object_set_new(schemas, name, result(measurement)) == 0;
+}
+
+/* What was played: a signal with parameters of its own. */
+static json_t *played(const json_t *signals)
+{
+    json_t *any = json_array();
+    for (size_t i = 0; i < json_array_size(signals); i++) {
+        const json_t *signal = json_array_get(signals, i);
+        json_array_append_new(
+            any,
+            schema_object(
+                "name!", schema_constant(json_deep_copy(json_object_get(signal, "name"))),
+                "parameters", settings(signal, "parameters", false), NULL));
+    }
+    return json_pack("{s:o}", "anyOf", any);
 }
 
 bool schemas_measured_add(json_t *schemas, const struct catalogue *catalogue)
@@ -329,6 +346,9 @@ bool schemas_measured_add(json_t *schemas, const struct catalogue *catalogue)
     json_t *signals = schemas_measured_names(catalogue_signals(catalogue));
     bool added = json_object_set_new(schemas, "measurement_name", names) == 0;
     added = json_object_set_new(schemas, "signal_name", signals) == 0 && added;
+    added = json_object_set_new(schemas, "played",
+                                played(catalogue_signals(catalogue))) == 0 &&
+            added;
     added = json_object_set_new(schemas, "figure", figure()) == 0 && added;
     added = json_object_set_new(schemas, "measured_capture", measured_capture()) == 0 &&
             added;

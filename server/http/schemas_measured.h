@@ -10,9 +10,9 @@
 #include "server/catalogue/catalogue.h"
 
 /** Adds to `schemas`: measurement_name, signal_name, settings_NAME and result_NAME of
- * every measurement, settings_given (of any of them), result (of any), series, and the
- * parts they are made of; ties the settings of `analysis`, which must be there, to its
- * measurement. False without memory. */
+ * every measurement, settings_given (of any of them), played (a signal with parameters),
+ * result (of any), series, and the parts they are made of; ties the settings of
+ * `analysis`, which must be there, to its measurement. False without memory. */
 bool schemas_measured_add(json_t *schemas, const struct catalogue *catalogue)
     __attribute__((warn_unused_result));
 

@@ -80,6 +80,12 @@ static bool parse_path(char *path, struct target *target, struct server_problem 
     return true;
 }
 
+/* A list: one value each time. */
+static bool repeats(const char *name)
+{
+    return strcmp(name, "measure") == 0;
+}
+
 static bool add_parameter(char *name, struct target *target,
                           struct server_problem *problem)
 {
@@ -88,7 +94,7 @@ static bool add_parameter(char *name, struct target *target,
         *value++ = '\0';
     if (!decode(name, true, problem) || (value != NULL && !decode(value, true, problem)))
         return false;
-    if (target_get(target, name) != NULL)
+    if (target_get(target, name) != NULL && !repeats(name))
         return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, name,
                                   "The parameter \"%.60s\" is given twice; give it once.",
                                   name);

@@ -26,8 +26,8 @@ struct target {
 };
 
 /** Takes `raw` apart as it stood in the request line. Gives *ret (target_free). Fails
- * with BAD_REQUEST (escape, bytes, too many pieces) or OUT_OF_RANGE (a parameter twice).
- */
+ * with BAD_REQUEST (escape, bytes, too many pieces) or OUT_OF_RANGE (a parameter twice,
+ * but `measure`, which may stand for several). */
 bool target_parse(const char *raw, struct target *ret, struct server_problem *problem)
     __attribute__((warn_unused_result));
 void target_free(struct target *target);

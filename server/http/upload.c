@@ -10,6 +10,8 @@
 #include "server/base/log.h"
 #include "server/http/captures.h"
 #include "server/http/once.h"
+#include "server/http/ordered.h"
+#include "server/http/played.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
@@ -17,9 +19,20 @@ enum { INSPECT_LINE_MS = 60000 }; /* for the uploads before it in the line and i
 
 /* What `inspect` found. */
 struct inspected {
-    char *format;   /* JSON, or NULL: the worker failed */
+    char *format;   /* JSON, or NULL: the worker failed … */
     char *warnings; /* JSON array */
+    char *problem;  /* … and how, as JSON */
 };
+
+/* Checked before the body is read. */
+static bool check_signal(const struct request *request, struct server_problem *problem)
+{
+    char *signal = NULL;
+    bool good = played_read_text(request_parameter(request, "signal"),
+                                 request->shared->config.catalogue, &signal, problem);
+    free(signal);
+    return good;
+}
 
 static bool begin(struct request *request, struct server_problem *problem)
 {
@@ -31,8 +44,9 @@ static bool begin(struct request *request, struct server_problem *problem)
     int64_t bytes = headers_body_bytes(&request->headers);
     if ((name != NULL && !values_text("name", name, LIMIT_NAME_BYTES, false, problem)) ||
         (note != NULL && !values_text("note", note, LIMIT_NOTE_BYTES, true, problem)) ||
-        (digest != NULL &&
-         !values_content_digest(digest, request->digest, &request->has_digest, problem)))
+        (digest != NULL && !values_content_digest(digest, request->digest,
+                                                  &request->has_digest, problem)) ||
+        !check_signal(request, problem) || !ordered_check(request, problem))
         return false;
     if (bytes > 0 && (uint64_t)bytes > limit_bytes) {
         problem->limit_bytes = limit_bytes;
@@ -66,6 +80,19 @@ static bool finish(struct request *request, struct server_problem *problem)
             "zero bytes, as curl -d sends it; use --data-binary @take.wav, or "
             "-X POST -T take.wav.");
     return true;
+}
+
+/* The failure of a worker as the row keeps it; NULL where none was asked in time. */
+static char *failure_text(const struct server_problem *problem)
+{
+    if (problem->code == SERVER_PROBLEM_UNAVAILABLE)
+        return NULL;
+    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
+    json_t *failure = json_pack("{s:s, s:s, s:o}", "code", meaning->code, "title",
+                                meaning->title, "detail", reply_text(problem->detail));
+    char *text = json_dumps(failure, JSON_COMPACT);
+    json_decref(failure);
+    return text;
 }
 
 static void fire_cancel(void *context)
@@ -109,19 +136,26 @@ static bool inspect(struct request *request, struct inspected *ret,
                                   "not kept; see the daemon's messages, and upload it "
                                   "again later.");
     } else if (outcome == HTTP_OUTCOME_FAILED) {
+        ret->problem = failure_text(problem);
         *problem = (struct server_problem){0};
         log_line(LOG_LEVEL_WARNING, "an upload could not be inspected; it is kept");
     }
     return outcome != HTTP_OUTCOME_REFUSED;
 }
 
-/* What makes two uploads the same: their bytes and their query. */
+/* What makes two uploads the same: their bytes and their query, whatever the order of
+ * its parameters but of those with one name. */
 static json_t *asked(const struct request *request)
 {
     json_t *query = json_object();
-    for (int i = 0; i < request->target.parameter_count; i++)
-        json_object_set_new(query, request->target.parameters[i].name,
-                            json_string(request->target.parameters[i].value));
+    for (int i = 0; i < request->target.parameter_count; i++) {
+        const struct target_parameter *each = &request->target.parameters[i];
+        json_t *former = json_object_get(query, each->name);
+        json_t *value = json_string(each->value);
+        if (former != NULL)
+            value = json_pack("[O, o]", former, value);
+        json_object_set_new(query, each->name, value);
+    }
     return json_pack("{s:s, s:o}", "sha256", spool_upload_sha256(request->upload),
                      "query", query);
 }
@@ -133,24 +167,21 @@ static bool show_made(const struct request *request, const char *made,
     struct store_capture capture;
     if (!store_capture_get(request->shared->config.store, made, &capture, problem))
         return once_gone(made, problem);
-    *ret_object = captures_object(&capture);
+    *ret_object = captures_object(request, &capture, false);
+    bool told = ordered_tell(request, &capture, *ret_object, problem);
     store_capture_free(&capture);
-    return true;
+    return told;
 }
 
-/* The object and the row, in this order; fills *ret_object with what the tester is told.
- * A key (or NULL) may have made another capture meanwhile. */
-static bool keep(struct request *request, const struct inspected *inspected,
-                 const struct store_key *key, json_t **ret_object,
-                 struct server_problem *problem)
+/* Fills *ret, whose texts are borrowed. What a worker that only looked at the header died
+ * of is not tried again with all of it. */
+static void describe(const struct request *request, const struct inspected *inspected,
+                     char *signal, struct store_capture *ret)
 {
     const char *name = request_parameter(request, "name");
     const char *note = request_parameter(request, "note");
-    struct spool_upload *upload = request->upload;
-    struct store *store = request->shared->config.store;
-    if (!spool_upload_keep(upload, problem))
-        return false;
-    struct store_capture capture = {
+    const struct spool_upload *upload = request->upload;
+    *ret = (struct store_capture){
         .name = (char *)(name != NULL ? name : ""),
         .note = (char *)(note != NULL ? note : ""),
         .tester = (char *)REQUEST_TESTER,
@@ -159,19 +190,40 @@ static bool keep(struct request *request, const struct inspected *inspected,
         .content_mtime_ns = spool_upload_mtime_ns(upload),
         .format = inspected->format,
         .warnings = inspected->warnings != NULL ? inspected->warnings : (char *)"[]",
+        .signal = signal,
+        .health = {.state = inspected->problem != NULL ? STORE_FAILED : STORE_QUEUED,
+                   .problem = inspected->problem},
     };
-    id_new("cap", capture.id);
-    snprintf(capture.sha256, sizeof capture.sha256, "%s", spool_upload_sha256(upload));
-    char made[ID_BYTES];
-    memcpy(made, capture.id, sizeof made);
-    if (key == NULL ? !store_capture_add(store, &capture, problem)
-                    : !store_capture_add_once(store, &capture, key, made, problem))
+    id_new("cap", ret->id);
+    snprintf(ret->sha256, sizeof ret->sha256, "%s", spool_upload_sha256(upload));
+}
+
+/* The object and the rows, in this order; fills *ret_object with what the tester is told.
+ * A key (or NULL) may have made another capture meanwhile. */
+static bool keep(struct request *request, const struct inspected *inspected,
+                 const struct store_key *key, json_t **ret_object,
+                 struct server_problem *problem)
+{
+    const struct http_config *config = &request->shared->config;
+    struct store_analysis analyses[QUEUE_ORDERS_MAX];
+    struct store_capture capture;
+    char made[ID_BYTES], *signal = NULL;
+    if (!played_read_text(request_parameter(request, "signal"), config->catalogue,
+                          &signal, problem))
         return false;
-    if (strcmp(made, capture.id) != 0)
-        return show_made(request, made, ret_object, problem);
-    metrics_count_upload(&request->shared->metrics, capture.bytes);
-    *ret_object = captures_object(&capture);
-    return true;
+    bool kept = spool_upload_keep(request->upload, problem);
+    if (!kept)
+        goto out;
+    describe(request, inspected, signal, &capture);
+    const struct store_upload upload = {&capture, analyses,
+                                        ordered_make(request, &capture, analyses)};
+    kept = queue_add_capture(config->queue, &upload, key, made, problem);
+    if (kept && strcmp(made, capture.id) == 0)
+        metrics_count_upload(&request->shared->metrics, capture.bytes);
+    kept = kept && show_made(request, made, ret_object, problem);
+out:
+    free(signal);
+    return kept;
 }
 
 /* The body is in: a new capture, or the one that its key made before. */
@@ -191,6 +243,7 @@ static bool take(struct request *request, json_t **ret_object,
                  keep(request, &inspected, keyed ? &key : NULL, ret_object, problem);
     free(inspected.format);
     free(inspected.warnings);
+    free(inspected.problem);
     return taken;
 }
 
@@ -221,14 +274,17 @@ static void work(struct request *request)
 const struct route upload_routes[] = {
     {.method = "POST",
      .path = "/v1/captures",
-     .query = "name note",
+     .query = "name note signal measure",
      .body = ROUTE_BODY_STREAM,
      .summary = "Takes a recording: the body is the audio file, sent as it is. Answered "
-                "once it is safe on disk.",
+                "once it is safe on disk; its health is looked at next, then come the "
+                "analyses ordered with it.",
      .headers = "Content-Digest Idempotency-Key",
-     .replies = "201 capture",
-     .problems = "body_mangled digest_mismatch too_large not_audio unsupported_format "
-                 "no_audio out_of_range key_reused disk_full",
+     .replies = "201 uploaded",
+     .problems =
+         "body_mangled digest_mismatch too_large not_audio unsupported_format "
+         "no_audio unknown_field missing_field out_of_range key_reused queue_full "
+         "disk_full",
      .begin = begin,
      .work = work},
     {0},

@@ -76,6 +76,25 @@ static json_t *pinned(const struct catalogue *catalogue)
     return schema_boolean();
 }
 
+static json_t *lifted(const struct catalogue *catalogue)
+{
+    (void)catalogue;
+    return schema_constant(json_false());
+}
+
+static json_t *played(const struct catalogue *catalogue)
+{
+    (void)catalogue;
+    return schema_nullable(schema_reference("played"));
+}
+
+static json_t *measurements(const struct catalogue *catalogue)
+{
+    (void)catalogue;
+    return schema_with(schema_array(schema_reference("measurement_name")), "uniqueItems",
+                       json_true());
+}
+
 static json_t *cursor(const struct catalogue *catalogue)
 {
     (void)catalogue;
@@ -159,6 +178,12 @@ static const struct word fields[] = {
     {"name", name, "A name for the capture, in UTF-8; the limit counts bytes."},
     {"note", note, "A note on the capture, in UTF-8; the limit counts bytes."},
     {"pinned", pinned, "A pinned capture cannot be removed."},
+    {"signal", played,
+     "What was played, as a name and parameters of GET /v1/signals; null: not known."},
+    {"measure", measurements,
+     "A measurement to order at once, with its standard settings; may be repeated."},
+    {"quarantined", lifted,
+     "Ends a quarantine; where the health had failed it is looked at again."},
     {"channel", channel,
      "The channel, from 1; the first one of the curve where none is "
      "given."},

@@ -72,11 +72,12 @@ static bool check_failure(const struct store_capture *capture, const char *field
     json_t *failure = stored != NULL ? json_loads(stored, 0, NULL) : NULL;
     const char *text = json_string_value(json_object_get(failure, "code"));
     const char *detail = json_string_value(json_object_get(failure, "detail"));
+    const char *own = json_string_value(json_object_get(failure, "field"));
     enum server_problem_code code =
         text != NULL ? server_problem_from_text(text) : SERVER_PROBLEM_NONE;
     bool spoilt = detail != NULL && spoils_all(code);
     if (spoilt)
-        server_problem_set(problem, code, field, "%s", detail);
+        server_problem_set(problem, code, field != NULL ? field : own, "%s", detail);
     json_decref(failure);
     return !spoilt;
 }

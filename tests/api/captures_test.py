@@ -28,8 +28,11 @@ class Uploads(harness.DaemonCase):
         self.assertEqual(capture["sha256"], hashlib.sha256(body).hexdigest())
         self.assertEqual(answer.headers["location"], capture["links"]["self"])
         self.assertEqual(capture["links"]["self"], f"/v1/captures/{capture['id']}")
-        self.assertEqual(self.daemon.get(capture["links"]["self"]).json, capture)
-        return capture
+        health = self.daemon.looked_at(capture["id"])
+        told = {name: health[name] for name in ("health", "warnings", "suggested", "format")}
+        self.assertEqual(health, {**capture, **told})
+        self.assertEqual(health["health"]["state"], "done", health)
+        return health
 
     def test_whole_shape(self):
         before = datetime.datetime.now(datetime.timezone.utc)

@@ -31,7 +31,7 @@ class Case(harness.DaemonCase):
     def upload(self, body=TONE, query=""):
         answer = self.daemon.upload(body, query)
         self.assertEqual(answer.status, 201, answer)
-        return answer.json
+        return self.daemon.looked_at(answer.json["id"])
 
     def patch(self, capture_id, change):
         body = change if isinstance(change, (bytes, str)) else json.dumps(change)
@@ -65,7 +65,7 @@ class Changes(Case):
                 capture = answer.json
                 self.assertEqual(self.daemon.get(capture["links"]["self"]).json, capture)
                 listed = self.daemon.get("/v1/captures?limit=1").json["captures"]
-                self.assertEqual(listed, [capture])
+                self.assertEqual(listed, [harness.listed(capture)])
 
     def test_what_is_wrong_is_named_and_nothing_changes(self):
         capture = self.upload(query="?name=take+1")
@@ -126,7 +126,7 @@ class Changes(Case):
     def test_a_change_outlasts_a_kill(self):
         daemon = harness.Daemon()
         daemon.own_state = False
-        capture = daemon.upload(TONE).json
+        capture = daemon.looked_at(daemon.upload(TONE).json["id"])
         path = capture["links"]["self"]
         gone = daemon.upload(OTHER).json["links"]["self"]
         self.assertEqual(daemon.ask("PATCH", path, '{"note":"kept","pinned":true}').status, 200)

@@ -169,6 +169,16 @@ class Daemon:
     def upload(self, body, query="", headers=None):
         return self.ask("POST", "/v1/captures" + query, body, headers)
 
+    def looked_at(self, capture_id):
+        """The capture once its health has ended."""
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end:
+            capture = self.get(f"/v1/captures/{capture_id}").json
+            if capture["health"]["state"] in ("done", "failed"):
+                return capture
+            time.sleep(0.01)
+        raise AssertionError(f"{capture} after {PATIENCE_S} s")
+
     def analyse(self, capture_id, settings=None, measurement="distortion"):
         """Queues an analysis and gives its id."""
         order = {"capture": capture_id, "measurement": measurement, "settings": settings or {}}
@@ -259,6 +269,12 @@ class DaemonCase(unittest.TestCase):
         for name, value in more.items():
             self.assertEqual(problem.get(name), value, problem)
         return problem
+
+
+def listed(capture):
+    """A capture as lists show it: without what its health tells of each channel."""
+    health = {name: told for name, told in capture["health"].items() if name != "channels"}
+    return {**capture, "health": health}
 
 
 def main():

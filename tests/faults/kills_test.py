@@ -60,8 +60,10 @@ class Tester(threading.Thread):
             need(answer.status == 201, answer)
             self.own.append(answer.json["id"])
         elif choice < 0.8:
-            answer = self.ledger.analyse(self.at, self.random.choice(self.own))
-            need(answer.status == 202, answer)
+            capture = self.random.choice(self.own)
+            answer = self.ledger.analyse(self.at, capture)
+            need(answer.status == 202 or
+                 answer.status == 409 and capture in self.ledger.quarantined(), answer)
         else:
             self.remove(self.own.pop(self.random.randrange(len(self.own))))
 
@@ -115,8 +117,8 @@ def one_round(state, ledger, chance, deaths):
         if tester.fault:
             raise tester.fault
     if only_daemon:
-        for analysis, count in ledger.attempts().items():
-            need(count == before.get(analysis, 0), "an attempt was counted:", analysis)
+        for job, count in ledger.attempts().items():
+            need(count == before.get(job, 0), "an attempt was counted:", job)
     daemon.clean_up()
 
 
@@ -135,14 +137,15 @@ def main():
     daemon = harness.Daemon("--workers", "2", state=state)
     ledger.check_start(daemon)
     crashed = ledger.check_results(daemon)
-    attempts = ledger.attempts()
+    attempts, quarantined = ledger.attempts(), ledger.quarantined()
     for analysis in crashed:
-        need(attempts[analysis] == 2, "crashed after other than two deaths:", analysis)
+        need(attempts[analysis] == 2 or ledger.analyses[analysis] in quarantined,
+             "crashed after other than two deaths:", analysis)
     need(sum(attempts.values()) <= len(deaths), "more deaths counted than there were")
     daemon.stop()
     print(f"{asked.rounds} rounds, {len(deaths)} workers killed: {len(ledger.captures)} captures "
           f"and {len(ledger.analyses)} analyses acknowledged, {len(ledger.removed)} removed; "
-          f"{len(crashed)} worker_crashed; lost 0")
+          f"{len(crashed)} worker_crashed, {len(quarantined)} quarantined; lost 0")
     shutil.rmtree(state)
     return 0
 

@@ -82,10 +82,15 @@ class Ledger:
             self.checked.add(sha256)
 
     def check_results(self, daemon):
-        """Waits for every acknowledged analysis: done with a result, or worker_crashed.
+        """Waits for the health of every acknowledged capture: done, or worker_crashed; and
+        for every acknowledged analysis: done with a result, or worker_crashed.
         Gives the ids of those that crashed. Those that were not acknowledged may be there,
         too, and are waited for."""
         self.wait_for_an_empty_queue(daemon)
+        for capture in self.captures:
+            health = daemon.get(f"/v1/captures/{capture}").json["health"]
+            need(health["state"] == "done" or health["state"] == "failed"
+                 and health["problem"]["code"] == "worker_crashed", "health:", health)
         crashed = []
         for analysis, capture in self.analyses.items():
             ended = daemon.wait_for_end(analysis)
@@ -109,7 +114,13 @@ class Ledger:
             time.sleep(0.02)
 
     def attempts(self):
-        return dict(self.rows("SELECT id, attempts FROM analysis"))
+        """Deaths of workers by the id of what they were at: an analysis, or the health of a
+        capture."""
+        return dict(self.rows("SELECT id, attempts FROM analysis UNION ALL"
+                              " SELECT id, health_attempts FROM capture"))
+
+    def quarantined(self):
+        return {row[0] for row in self.rows("SELECT id FROM capture WHERE quarantined")}
 
 
 def preload(state, **rules):

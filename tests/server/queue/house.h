@@ -65,11 +65,13 @@ static inline void house_add_capture(struct house *house, const char *bytes)
                                     .tester = (char *)"mina",
                                     .received_ms = clock_wall_ms(),
                                     .bytes = 8,
-                                    .warnings = (char *)"[]"};
+                                    .warnings = (char *)"[]",
+                                    .health = {.state = STORE_DONE}};
     id_new("cap", capture.id);
     memcpy(capture.sha256, spool_upload_sha256(upload), sizeof capture.sha256);
     spool_upload_free(upload);
-    assert_true(store_capture_add(house->store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(store_capture_add(house->store,
+                                  &(struct store_upload){.capture = &capture}, &problem));
     memcpy(house->capture, capture.id, sizeof capture.id);
     memcpy(house->sha256, capture.sha256, sizeof capture.sha256);
 }

@@ -40,6 +40,11 @@ static void a_failure_is_recorded(void **state)
     store_analysis_free(&analysis);
     assert_int_equal(spool_open_result(house.spool, id), -1);
     assert_int_equal(house_part_files(&house), 0);
+    struct store_capture capture;
+    assert_true(store_capture_get(house.store, house.capture, &capture, NULL));
+    assert_int_equal(capture.quarantined, row->attempts == LIMIT_WORKER_ATTEMPTS);
+    store_capture_free(&capture);
+    house_add_capture(&house, "recorded");
     house_add(&house, "done", NULL, id); /* the queue goes on */
     house_wait(&house, id, STORE_DONE);
     house_close(&house);

@@ -181,7 +181,7 @@ static void *add_ten(void *context)
 {
     struct adder *adder = context;
     for (int i = 0; i < 10; i++)
-        house_add(adder->house, i % 5 == 3 ? "crash" : "done", NULL, adder->ids[i]);
+        house_add(adder->house, i % 5 == 3 ? "no-memory" : "done", NULL, adder->ids[i]);
     return NULL;
 }
 

@@ -107,18 +107,18 @@ static void jobs_are_found_until_they_are_removed(void **state)
     struct schedule *schedule = schedule_new();
     add(schedule, "a", "a1");
     add(schedule, "b", "b1");
-    assert_int_equal(schedule_waiting(schedule), 2);
+    assert_int_equal(schedule_waiting(schedule, false), 2);
     struct job *job = schedule_take(schedule);
     assert_true(job->running);
     assert_ptr_equal(schedule_find(schedule, "a1"), job);
     assert_non_null(schedule_find(schedule, "b1"));
     assert_null(schedule_find(schedule, "c1"));
-    assert_int_equal(schedule_waiting(schedule), 1);
-    assert_int_equal(schedule_running(schedule), 1);
+    assert_int_equal(schedule_waiting(schedule, false), 1);
+    assert_int_equal(schedule_running(schedule, false), 1);
     schedule_remove(schedule, job);
     schedule_job_free(job);
     assert_null(schedule_find(schedule, "a1"));
-    assert_int_equal(schedule_running(schedule), 0);
+    assert_int_equal(schedule_running(schedule, false), 0);
     schedule_free(schedule);
 }
 
@@ -137,8 +137,8 @@ static void one_that_waits_is_withdrawn(void **state)
         schedule_job_free(job);
         assert_null(schedule_find(schedule, gone[i]));
     }
-    assert_int_equal(schedule_waiting(schedule), 3);
-    assert_int_equal(schedule_running(schedule), 0);
+    assert_int_equal(schedule_waiting(schedule, false), 3);
+    assert_int_equal(schedule_running(schedule, false), 0);
     assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a2")), 3);
     add(schedule, "a", "a4");
     add(schedule, "b", "b2");
@@ -203,7 +203,7 @@ static void positions_are_the_turns(void **state)
         schedule_each(schedule, count_one, &count);
         assert_true(withdrawn > 10);
         assert_int_equal(count, JOBS - withdrawn);
-        assert_int_equal(schedule_running(schedule), JOBS - withdrawn);
+        assert_int_equal(schedule_running(schedule, false), JOBS - withdrawn);
         schedule_free(schedule);
     }
 }

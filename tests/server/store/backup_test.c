@@ -81,7 +81,8 @@ static void fill(void)
         struct store_capture capture = rows_capture(n);
         capture.bytes = strlen(text);
         strcpy(capture.sha256, spool_upload_sha256(upload));
-        assert_true(store_capture_add(fixture.store, &(struct store_upload){.capture = &capture}, &problem));
+        assert_true(store_capture_add(
+            fixture.store, &(struct store_upload){.capture = &capture}, &problem));
         struct store_analysis analysis = rows_analysis(n, n);
         assert_true(store_analysis_add(fixture.store, &analysis, &problem));
     }

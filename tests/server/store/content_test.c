@@ -55,7 +55,8 @@ static int start(void **state)
     fixture.capture.bytes = strlen(text);
     fixture.capture.content_mtime_ns = spool_upload_mtime_ns(upload);
     strcpy(fixture.capture.sha256, spool_upload_sha256(upload));
-    assert_true(store_capture_add(fixture.store, &(struct store_upload){.capture = &fixture.capture}, &problem));
+    assert_true(store_capture_add(
+        fixture.store, &(struct store_upload){.capture = &fixture.capture}, &problem));
     spool_upload_free(upload);
     snprintf(fixture.path, sizeof fixture.path, "%s/objects/%.2s/%s", folder,
              fixture.capture.sha256, fixture.capture.sha256);

@@ -52,7 +52,8 @@ static void add_row(const struct spool_upload *upload)
     struct server_problem problem = {0};
     struct store_capture capture = rows_capture(1);
     strcpy(capture.sha256, spool_upload_sha256(upload));
-    assert_true(store_capture_add(fixture.store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(store_capture_add(fixture.store,
+                                  &(struct store_upload){.capture = &capture}, &problem));
 }
 
 static bool has(const char *sha256)

@@ -69,7 +69,8 @@ static struct store_capture kept(int n, const char *text, char name[128])
     capture.bytes = strlen(text);
     strcpy(capture.sha256, spool_upload_sha256(upload));
     snprintf(name, 128, "objects/%.2s/%s", capture.sha256, capture.sha256);
-    assert_true(store_capture_add(fixture.store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(store_capture_add(fixture.store,
+                                  &(struct store_upload){.capture = &capture}, &problem));
     spool_upload_free(upload);
     assert_true(exists(name));
     return capture;

@@ -16,7 +16,8 @@ static int open_store(void **state)
         return -1;
     for (int n = 1; n <= 3; n++) {
         struct store_capture capture = rows_capture(n);
-        if (!store_capture_add(*state, &(struct store_upload){.capture = &capture}, &problem))
+        if (!store_capture_add(*state, &(struct store_upload){.capture = &capture},
+                               &problem))
             return -1;
     }
     return 0;

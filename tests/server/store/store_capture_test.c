@@ -28,7 +28,8 @@ static void add_capture(struct store *store, int n, const char *tester)
     struct store_capture capture = rows_capture(n);
     struct server_problem problem = {0};
     capture.tester = (char *)tester;
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
 }
 
 static void capture_comes_back_as_it_went(void **state)
@@ -41,7 +42,8 @@ static void capture_comes_back_as_it_went(void **state)
     capture.pinned = true;
     capture.audio = STORE_AUDIO_CHANGED;
     capture.content_mtime_ns = INT64_C(1764032523123456789);
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_string_equal(got.id, capture.id);
     assert_string_equal(got.name, capture.name);
@@ -67,7 +69,8 @@ static void capture_without_format_and_name(void **state)
     struct server_problem problem = {0};
     capture.format = NULL;
     capture.name = capture.note = (char *)"";
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     assert_true(store_capture_get(store, capture.id, &got, NULL));
     assert_null(got.format);
     assert_string_equal(got.name, "");
@@ -86,9 +89,11 @@ static void capture_twice_is_refused_and_the_first_stays(void **state)
     struct store *store = *state;
     struct store_capture capture = rows_capture(1), got;
     struct server_problem problem = {0};
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     capture.note = (char *)"another";
-    assert_false(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_false(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_UNAVAILABLE);
     assert_non_null(strstr(problem.detail, "capture.id"));
     assert_true(store_capture_get(store, capture.id, &got, NULL));
@@ -199,8 +204,10 @@ static void *add_many(void *context)
     for (int i = 0; i < EACH; i++) {
         struct store_capture capture = rows_capture(1 + client->number * EACH + i), got;
         struct server_problem problem = {0};
-        bool added = store_capture_add(client->store, &(struct store_upload){.capture = &capture}, &problem) &&
-                     store_capture_get(client->store, capture.id, &got, NULL);
+        bool added =
+            store_capture_add(client->store, &(struct store_upload){.capture = &capture},
+                              &problem) &&
+            store_capture_get(client->store, capture.id, &got, NULL);
         if (added)
             store_capture_free(&got);
         client->all_added = client->all_added && added;

@@ -27,7 +27,8 @@ static void add_capture(struct store *store, int n, int64_t mtime_ns)
     struct store_capture capture = rows_capture(n);
     struct server_problem problem = {0};
     capture.content_mtime_ns = mtime_ns;
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
 }
 
 static void content_is_known_by_its_digest(void **state)
@@ -105,7 +106,8 @@ static void finding_holds_for_all_captures_of_the_content(void **state)
                          third = rows_capture(3);
     memcpy(second.sha256, first.sha256, sizeof second.sha256);
     second.content_mtime_ns = 100;
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &second}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &second}, &problem));
     add_capture(store, 3, 100);
     struct store_finding finding = {first.sha256, STORE_AUDIO_CHANGED, 0, 100};
     assert_true(store_content_found(store, &finding, &problem));
@@ -125,7 +127,8 @@ static void finding_of_a_file_replaced_meanwhile_is_void(void **state)
     struct store_capture first = rows_capture(1), again = rows_capture(2);
     memcpy(again.sha256, first.sha256, sizeof again.sha256);
     again.content_mtime_ns = 200; /* the same bytes uploaded again */
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &again}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &again}, &problem));
     assert_true(mtime_ns(store, first.id) == 200);
     struct store_finding finding = {first.sha256, STORE_AUDIO_CHANGED, 0, 100};
     assert_true(store_content_found(store, &finding, &problem));
@@ -139,9 +142,11 @@ static void upload_heals_the_captures_of_its_content(void **state)
     struct server_problem problem = {0};
     struct store_capture first = rows_capture(1), again = rows_capture(2);
     first.audio = STORE_AUDIO_MISSING;
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &first}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &first}, &problem));
     memcpy(again.sha256, first.sha256, sizeof again.sha256);
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &again}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &again}, &problem));
     assert_int_equal(audio(store, first.id), STORE_AUDIO_PRESENT);
 }
 

@@ -57,7 +57,8 @@ static bool adds(int n, const struct store_key *key)
     struct store_capture capture = rows_capture(n);
     struct server_problem problem = {0};
     char made[ID_BYTES];
-    assert_true(store_capture_add_once(fixture.store, &(struct store_upload){.capture = &capture}, key, made, &problem));
+    assert_true(store_capture_add_once(
+        fixture.store, &(struct store_upload){.capture = &capture}, key, made, &problem));
     return strcmp(made, capture.id) == 0;
 }
 
@@ -100,7 +101,9 @@ static void key_with_another_request_is_refused(void **state)
     struct store_capture capture = rows_capture(2);
     char made[ID_BYTES], first[ID_BYTES];
     assert_true(adds(1, &key));
-    assert_false(store_capture_add_once(fixture.store, &(struct store_upload){.capture = &capture}, &other, made, &problem));
+    assert_false(store_capture_add_once(fixture.store,
+                                        &(struct store_upload){.capture = &capture},
+                                        &other, made, &problem));
     assert_int_equal(problem.code, SERVER_PROBLEM_KEY_REUSED);
     assert_string_equal(problem.field, "Idempotency-Key");
     rows_id("cap", 1, first);
@@ -194,8 +197,9 @@ static void *add_each_round(void *context)
         struct store_key key = make_key(name, name);
         struct store_capture capture = rows_capture(1 + client->number * ROUNDS + round);
         struct server_problem problem = {0};
-        if (!store_capture_add_once(fixture.store, &(struct store_upload){.capture = &capture}, &key, client->made[round],
-                                    &problem))
+        if (!store_capture_add_once(fixture.store,
+                                    &(struct store_upload){.capture = &capture}, &key,
+                                    client->made[round], &problem))
             client->made[round][0] = '\0';
     }
     return NULL;

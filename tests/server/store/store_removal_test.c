@@ -25,7 +25,8 @@ static void add_capture(struct store *store, int n)
 {
     struct store_capture capture = rows_capture(n);
     struct server_problem problem = {0};
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
 }
 
 /* Analysis n of a capture; floor 0: none. */
@@ -183,11 +184,11 @@ static void capture_changes_what_is_named_alone(void **state)
         const char *name, *note;
         bool pinned;
     } steps[] = {
-        {{NULL, NULL, -1}, "unit A, take 1", "Harbour Street, desk 4", false},
-        {{"unit B", NULL, -1}, "unit B", "Harbour Street, desk 4", false},
-        {{NULL, "", 1}, "unit B", "", true},
-        {{"", "again", -1}, "", "again", true},
-        {{NULL, NULL, 0}, "", "again", false},
+        {{.pinned = -1}, "unit A, take 1", "Harbour Street, desk 4", false},
+        {{.name = "unit B", .pinned = -1}, "unit B", "Harbour Street, desk 4", false},
+        {{.note = "", .pinned = 1}, "unit B", "", true},
+        {{.name = "", .note = "again", .pinned = -1}, "", "again", true},
+        {{.pinned = 0}, "", "again", false},
     };
     for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
         assert_true(store_capture_change(store, capture.id, &steps[i].change, &problem));

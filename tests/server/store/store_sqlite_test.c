@@ -59,7 +59,7 @@ static void store_open_makes_a_private_durable_database(void **state)
     } settings[] = {
         {"PRAGMA journal_mode", "wal", "wal"}, {"PRAGMA synchronous", "2", NULL},
         {"PRAGMA foreign_keys", "1", NULL},    {"PRAGMA query_only", "0", "1"},
-        {"PRAGMA user_version", "2", "2"},     {"PRAGMA temp_store", "2", "2"}};
+        {"PRAGMA user_version", "3", "3"},     {"PRAGMA temp_store", "2", "2"}};
     for (size_t i = 0; i < sizeof settings / sizeof settings[0]; i++) {
         sqlite3 *connections[] = {store->writing.db, store->readers[0].db};
         const char *wanted[] = {settings[i].writer, settings[i].reader};
@@ -89,7 +89,8 @@ static void store_rows_outlast_close_and_crash(void **state)
     struct server_problem problem = {0};
     assert_true(store_open(folder, &store, &problem));
     struct store_capture capture = rows_capture(1);
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     /* What a crash at this moment leaves: the files as they are, log and all. */
     snprintf(command, sizeof command, "cp '%s'/* '%s'", folder, copy);
     assert_int_equal(system(command), 0);
@@ -117,7 +118,8 @@ static void store_tells_a_failure_from_nothing(void **state)
     assert_true(store_open(folder, &store, &problem));
     struct store_capture capture = rows_capture(1), got_capture;
     struct store_analysis analysis = rows_analysis(1, 1), got_analysis;
-    assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+    assert_true(
+        store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
     assert_true(store_analysis_add(store, &analysis, &problem));
 
     assert_false(store_capture_get(store, "cap_none", &got_capture, &problem));
@@ -140,8 +142,8 @@ static void store_open_refuses_a_newer_version(void **state)
     (void)state;
     char folder[PATH_MAX];
     support_temporary_folder(folder);
-    run_sql(folder, "CREATE TABLE capture(x); PRAGMA user_version = 3");
-    assert_refused(folder, "has version 3, but this program knows versions up to 2");
+    run_sql(folder, "CREATE TABLE capture(x); PRAGMA user_version = 4");
+    assert_refused(folder, "has version 4, but this program knows versions up to 3");
 }
 
 static void store_open_refuses_recordings_without_their_database(void **state)
@@ -199,7 +201,8 @@ static void store_open_refuses_a_damaged_page(void **state)
     assert_true(store_open(folder, &store, &problem));
     for (int i = 0; i < 100; i++) {
         struct store_capture capture = rows_capture(i);
-        assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture}, &problem));
+        assert_true(store_capture_add(store, &(struct store_upload){.capture = &capture},
+                                      &problem));
     }
     store_close(store);
     database_path(folder, path);
