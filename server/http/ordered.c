@@ -7,7 +7,8 @@
 
 static const char parameter[] = "measure";
 
-_Static_assert(QUEUE_ORDERS_MAX >= (int)TARGET_PARAMETERS_MAX, "all of a query are taken");
+_Static_assert(QUEUE_ORDERS_MAX >= (int)TARGET_PARAMETERS_MAX,
+               "all of a query are taken");
 
 /* The next one from *at on, or NULL. */
 static const char *next(const struct request *request, int *at)
