@@ -115,7 +115,6 @@ class Cancel(harness.DaemonCase):
         daemon = harness.Daemon("--workers", "1")
         daemon.own_state = False
         capture = daemon.upload(LONG).json["id"]
-        daemon.looked_at(capture)
         daemon.stop_workers()
         running, queued = daemon.analyse(capture), daemon.analyse(capture)
         for analysis in (queued, running):

@@ -201,8 +201,13 @@ class Daemon:
 
     def stop_workers(self):
         """Halts its workers (SIGSTOP), so that whatever runs does not end. Once all have
-        begun: one halted before would be replaced."""
+        begun: one halted before would be replaced; and once the health of all recordings
+        has ended, which would run before anything else."""
         end = time.monotonic() + PATIENCE_S
+        while re.search(r"^residuum_capture_health_(waiting|running) [^0]",
+                        self.get("/metrics").body.decode("utf-8"), re.M):
+            assert time.monotonic() < end, "health does not end"
+            time.sleep(0.02)
         while self.get("/v1/health").json["workers"]["alive"] < len(self.worker_pids()):
             assert time.monotonic() < end, "workers do not begin"
             time.sleep(0.02)

@@ -59,7 +59,7 @@ class Restart(StateCase):
 
     def test_stop_during_analyses_loses_none(self):
         daemon = harness.Daemon("--workers", "2", state=self.state)
-        capture = daemon.upload(LONG).json["id"]
+        capture = daemon.looked_at(daemon.upload(LONG).json["id"])["id"]
         ids = [daemon.analyse(capture) for _ in range(5)]
         self.wait_for(lambda: daemon.get("/v1/health").json["queue"]["running"] > 0,
                       "an analysis runs")
@@ -68,7 +68,7 @@ class Restart(StateCase):
 
     def test_kill_during_analyses_loses_none(self):
         daemon = harness.Daemon("--workers", "2", state=self.state)
-        capture = daemon.upload(LONG).json["id"]
+        capture = daemon.looked_at(daemon.upload(LONG).json["id"])["id"]
         ids = [daemon.analyse(capture) for _ in range(5)]
         self.wait_for(lambda: daemon.get("/v1/health").json["queue"]["running"] > 0,
                       "an analysis runs")
