@@ -22,8 +22,10 @@ struct flac_frames {
     int64_t capacity;
     int64_t expected;     /* where the next one should begin */
     uint64_t taken_bytes; /* of the file, up to the end of the last one taken */
-    bool took, bad_sum, damaged, no_memory; /* what the callbacks met */
-    FLAC__FrameHeader changed;              /* channels 0: nothing changed */
+    /* What the callbacks met; `damaged` before they met the end of the file. */
+    bool took, met_end, damaged, no_memory;
+    bool sum_is_lost;
+    FLAC__FrameHeader changed; /* channels 0: nothing changed */
 };
 
 static FLAC__StreamDecoderReadStatus read_bytes(const FLAC__StreamDecoder *decoder,
@@ -35,6 +37,7 @@ static FLAC__StreamDecoderReadStatus read_bytes(const FLAC__StreamDecoder *decod
     *count = (size_t)input_read(&frames->input, bytes, (int64_t)*count);
     if (*count > 0)
         return FLAC__STREAM_DECODER_READ_STATUS_CONTINUE;
+    frames->met_end = true;
     return frames->input.error ? FLAC__STREAM_DECODER_READ_STATUS_ABORT
                                : FLAC__STREAM_DECODER_READ_STATUS_END_OF_STREAM;
 }
@@ -70,18 +73,21 @@ static FLAC__bool is_at_end(const FLAC__StreamDecoder *decoder, void *context)
 {
     struct flac_frames *frames = context;
     (void)decoder;
-    return frames->input.position >= frames->input.bytes;
+    bool at_end = frames->input.position >= frames->input.bytes;
+    frames->met_end = frames->met_end || at_end;
+    return at_end;
 }
 
-/* libFLAC gives a frame with a wrong checksum too, as silence, behind this. */
+/* At the end of a file that was cut off libFLAC goes back and searches what it had taken
+ * for a frame: that is no damage. */
 static void note_error(const FLAC__StreamDecoder *decoder,
                        FLAC__StreamDecoderErrorStatus status, void *context)
 {
     struct flac_frames *frames = context;
     (void)decoder;
-    frames->damaged = true;
-    if (status == FLAC__STREAM_DECODER_ERROR_STATUS_FRAME_CRC_MISMATCH)
-        frames->bad_sum = true;
+    (void)status;
+    if (!frames->met_end)
+        frames->damaged = true;
 }
 
 int64_t flac_frames_room(const struct flac_frames *frames)
@@ -129,6 +135,9 @@ static void take(struct flac_frames *frames, const FLAC__int32 *const *samples,
     frames->took = true;
 }
 
+/* Only frames with right checksums come here, and silence: libFLAC puts in up to 5 s of
+ * it where frames are missing, in one call with the frame behind. So the last one of a
+ * call counts. */
 static FLAC__StreamDecoderWriteStatus take_frame(const FLAC__StreamDecoder *decoder,
                                                  const FLAC__Frame *frame,
                                                  const FLAC__int32 *const *samples,
@@ -138,8 +147,8 @@ static FLAC__StreamDecoderWriteStatus take_frame(const FLAC__StreamDecoder *deco
     const FLAC__FrameHeader *header = &frame->header;
     int64_t first = (int64_t)header->number.sample_number;
     bool is_beyond = frames->declared_frames >= 0 && first >= frames->declared_frames;
-    if (frames->bad_sum || frames->took)
-        return FLAC__STREAM_DECODER_WRITE_STATUS_CONTINUE;
+    (void)decoder;
+    frames->took = false;
     if (differs(frames, header)) {
         frames->changed = *header;
         return FLAC__STREAM_DECODER_WRITE_STATUS_ABORT;
@@ -152,7 +161,6 @@ static FLAC__StreamDecoderWriteStatus take_frame(const FLAC__StreamDecoder *deco
     if (!make_room(frames, header->blocksize))
         return FLAC__STREAM_DECODER_WRITE_STATUS_ABORT;
     take(frames, samples, first, header->blocksize);
-    FLAC__stream_decoder_get_decode_position(decoder, &frames->taken_bytes);
     return FLAC__STREAM_DECODER_WRITE_STATUS_CONTINUE;
 }
 
@@ -210,7 +218,7 @@ bool flac_frames_rewind(struct flac_frames *frames, bool with_sum,
     frames->input.position = 0;
     frames->block = (struct flac_frames_block){0};
     frames->taken_bytes = 0;
-    frames->damaged = frames->no_memory = false;
+    frames->damaged = frames->no_memory = frames->sum_is_lost = false;
     frames->changed.channels = 0;
     frames->decoder = FLAC__stream_decoder_new();
     if (!frames->decoder)
@@ -236,15 +244,11 @@ static bool has_changed(const struct flac_frames *frames, struct problem *proble
         header->channels, header->bits_per_sample, header->sample_rate);
 }
 
-bool flac_frames_next(struct flac_frames *frames, int64_t expected, bool *ret_taken,
-                      struct problem *problem)
+static bool take_next(struct flac_frames *frames, struct problem *problem)
 {
     bool going = true;
-    assert(frames->decoder);
-    frames->expected = expected;
-    frames->took = frames->damaged = false;
+    frames->took = frames->met_end = frames->damaged = false;
     while (going && !frames->took) {
-        frames->bad_sum = false;
         going = FLAC__stream_decoder_process_single(frames->decoder) &&
                 FLAC__stream_decoder_get_state(frames->decoder) !=
                     FLAC__STREAM_DECODER_END_OF_STREAM;
@@ -257,6 +261,29 @@ bool flac_frames_next(struct flac_frames *frames, int64_t expected, bool *ret_ta
         if (frames->no_memory)
             return no_memory(problem);
     }
+    return true;
+}
+
+/* Where frames are missing libFLAC puts in silence, up to 5 s, and then gives silence for
+ * the frame behind them too (1.4.2). So behind a gap it begins anew where the last frame
+ * ended: without a last frame it puts in nothing. */
+bool flac_frames_next(struct flac_frames *frames, int64_t expected, bool *ret_taken,
+                      struct problem *problem)
+{
+    assert(frames->decoder);
+    frames->expected = expected;
+    if (!take_next(frames, problem))
+        return false;
+    if (frames->took && frames->block.first > expected && frames->taken_bytes > 0) {
+        frames->sum_is_lost = true;
+        frames->input.position = (int64_t)frames->taken_bytes;
+        if (!FLAC__stream_decoder_flush(frames->decoder))
+            return no_memory(problem);
+        if (!take_next(frames, problem))
+            return false;
+    }
+    if (frames->took)
+        FLAC__stream_decoder_get_decode_position(frames->decoder, &frames->taken_bytes);
     *ret_taken = frames->took;
     return true;
 }
@@ -267,10 +294,11 @@ bool flac_frames_jump(struct flac_frames *frames, int64_t frame)
 {
     assert(frames->decoder);
     frames->expected = frame;
-    frames->took = frames->bad_sum = frames->damaged = false;
+    frames->took = frames->damaged = false;
     bool good = FLAC__stream_decoder_seek_absolute(frames->decoder, (uint64_t)frame) &&
                 frames->took && frames->block.first == frame;
     frames->changed.channels = 0;
+    FLAC__stream_decoder_get_decode_position(frames->decoder, &frames->taken_bytes);
     for (int64_t i = 0; good && i < frames->block.frames * frames->form.channels; i++)
         if (frames->samples[i] != 0)
             return true;
@@ -289,7 +317,7 @@ bool flac_frames_are_damaged(const struct flac_frames *frames)
 
 bool flac_frames_sum_is_right(struct flac_frames *frames)
 {
-    bool right = FLAC__stream_decoder_finish(frames->decoder);
+    bool right = FLAC__stream_decoder_finish(frames->decoder) && !frames->sum_is_lost;
     drop_decoder(frames);
     return right;
 }

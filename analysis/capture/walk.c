@@ -104,8 +104,8 @@ static bool check_frames(const struct walk *walk, int64_t frames, struct problem
     if ((double)frames > limit)
         return problem_set(
             problem, PROBLEM_OUT_OF_RANGE, "frames",
-            "The header declares %lld frames, %.1f h at %.10g Hz; the limit is %d h "
-            "(%.0f frames): send a shorter recording.",
+            "A recording of %lld frames, %.1f h at %.10g Hz, is longer than the limit of "
+            "%d h (%.0f frames): send a shorter one.",
             (long long)frames, (double)frames / rate / 3600, rate,
             CAPTURE_MAX_DURATION_S / 3600, limit);
     if (frames == 0)

@@ -199,6 +199,64 @@ static void spoilt_files_never_crash(void **state)
     }
 }
 
+/* Reads all, seeks and reads again: a frame is the same whenever it is read. */
+static void assert_read_twice_alike(struct capture *capture)
+{
+    static double first[16 * 6000], second[16 * 6000];
+    int channels = capture_format(capture)->channels;
+    int64_t count, again;
+    struct problem problem = {0};
+    if (!capture_read(capture, first, 6000, &count, &problem)) {
+        assert_int_not_equal(problem.kind, PROBLEM_NONE);
+        return;
+    }
+    assert_between((double)count, 0, 6000);
+    int64_t frame = count / 3;
+    assert_true(capture_seek(capture, frame, &problem));
+    assert_true(capture_read(capture, second, count - frame, &again, &problem));
+    assert_int_equal(again, count - frame);
+    assert_memory_equal(second, first + frame * channels,
+                        sizeof *second * (size_t)(again * channels));
+}
+
+/* 1200 copies of FLAC with bytes changed, taken out or cut off, anywhere. */
+static void spoilt_flac_reads_alike_or_is_refused(void **state)
+{
+    (void)state;
+    static double samples[2 * 5000];
+    static char bytes[1 << 16];
+    uint64_t seed = 4712;
+    for (int i = 0; i < 2 * 5000; i++)
+        samples[i] = (double)(spread(&seed) % 65536) / 65536 - 0.5;
+    int good = files_written(SF_FORMAT_FLAC | SF_FORMAT_PCM_16, 48000, 2, samples, 5000);
+    ssize_t length = pread(good, bytes, sizeof bytes, 0);
+    assert_true(length > 0 && length < (ssize_t)sizeof bytes);
+    close(good);
+    for (int i = 0; i < 1200; i++) {
+        uint64_t from = spread(&seed) % (uint64_t)length;
+        uint64_t out = i % 4 == 0 ? spread(&seed) % ((uint64_t)length - from) : 0;
+        int descriptor = files_descriptor(bytes, from);
+        assert_true(write(descriptor, bytes + from + out,
+                          (size_t)((uint64_t)length - from - out)) >= 0);
+        for (uint64_t k = spread(&seed) % 4; k > 0; k--) {
+            unsigned char byte = (unsigned char)spread(&seed);
+            uint64_t within = spread(&seed) % 5 == 0 ? 42 : (uint64_t)length - out;
+            assert_int_equal(
+                pwrite(descriptor, &byte, 1, (off_t)(spread(&seed) % within)), 1);
+        }
+        struct capture *capture = NULL;
+        struct problem problem = {0};
+        if (capture_open(descriptor, &capture, &problem)) {
+            capture_verify(capture);
+            assert_read_twice_alike(capture);
+            capture_close(capture);
+        } else {
+            assert_int_not_equal(problem.kind, PROBLEM_NONE);
+        }
+        close(descriptor);
+    }
+}
+
 static void seeking_beyond_the_end_is_refused(void **state)
 {
     (void)state;
@@ -229,6 +287,7 @@ int main(void)
         cmocka_unit_test(pipe_is_refused),
         cmocka_unit_test(broken_headers_are_refused),
         cmocka_unit_test(spoilt_files_never_crash),
+        cmocka_unit_test(spoilt_flac_reads_alike_or_is_refused),
         cmocka_unit_test(seeking_beyond_the_end_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
