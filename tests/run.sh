@@ -53,7 +53,7 @@ memory_check() {
     for program in build/release/tests/*_test; do
         case ${program##*/} in
         *coverage_test | *neighbours_test | queue_*test | slot_test | spawn_test | \
-            workers_test | confine_test | tone_test | tone_fit_test)
+            workers_test | confine_*test | tone_test | tone_fit_test)
             continue
             ;;
         esac

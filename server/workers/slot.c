@@ -112,8 +112,11 @@ static enum slot_end tell_end(const struct slot *slot, int status)
     if (!slot->unexpected)
         return SLOT_ENDED;
     if (WIFSIGNALED(status))
-        log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d", pid,
-                 WTERMSIG(status));
+        log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d%s", pid,
+                 WTERMSIG(status),
+                 WTERMSIG(status) == SIGKILL
+                     ? ", as the kernel ends processes when the machine's memory runs out"
+                     : "");
     else
         log_line(LOG_LEVEL_WARNING, "worker %d ended with exit status %d", pid,
                  WEXITSTATUS(status));

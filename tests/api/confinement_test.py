@@ -6,6 +6,7 @@ import pathlib
 import struct
 import subprocess
 import tempfile
+import unittest
 
 import numpy
 
@@ -102,6 +103,22 @@ class Confinement(harness.DaemonCase):
                              (b"RIFF" + struct.pack("<I", 5000) + b"WAVE" + noise, 415)):
             with self.subTest(body[:12]):
                 self.assertEqual(self.daemon.upload(body).status, status)
+
+
+class OlderKernel(unittest.TestCase):
+    """strace answers in its place for a kernel without Landlock."""
+
+    def test_that_landlock_is_missing_is_told_once_and_work_goes_on(self):
+        call = "landlock_create_ruleset"
+        before = ("strace", "-D", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={call}", "-e",
+                  f"inject={call}:error=ENOSYS")
+        daemon = harness.Daemon("--workers", "2", before=before)
+        try:
+            capture = daemon.upload(waves.wav(TONE)).json["id"]
+            self.assertEqual(daemon.wait_for_end(daemon.analyse(capture))["state"], "done")
+        finally:
+            log = daemon.stop()
+        self.assertEqual(log.count("no Landlock"), 1, log)
 
 
 if __name__ == "__main__":

@@ -102,6 +102,36 @@ class Unit(unittest.TestCase):
             capture_output=True, text=True, check=False)
         self.assertEqual(done.returncode, 0, done.stdout[-300:])
 
+    def test_unit_allows_what_workers_call(self):
+        """The confinement's own calls, and those that it leaves to a worker."""
+        groups, name = {}, None
+        listing = subprocess.run(["systemd-analyze", "syscall-filter", "--no-pager"], check=True,
+                                 capture_output=True, text=True).stdout
+        for line in re.sub(r"\x1b\[[0-9;]*m", "", listing).splitlines():
+            if line.startswith("@"):
+                name = line.strip()
+                groups[name] = set()
+            elif name and line.startswith("    ") and not line.strip().startswith("#"):
+                groups[name].add(line.strip())
+
+        def expand(word):
+            if not word.startswith("@"):
+                return {word}
+            return set().union(*(expand(inner) for inner in groups[word]))
+
+        allowed = expand("@default")  # always: systemd.exec(5)
+        unit = (ROOT / "systemd/residuum.service").read_text(encoding="utf-8")
+        for words in re.findall(r"^SystemCallFilter=(.*)$", unit, re.M):
+            calls = set().union(*(expand(word) for word in words.lstrip("~").split()))
+            allowed = allowed - calls if words.startswith("~") else allowed | calls
+        source = (ROOT / "analysis/worker/confine_calls.c").read_text(encoding="utf-8")
+        harmless = source[source.index("harmless[]"):source.index("reaching_out[]")]
+        needed = set(re.findall(r"SCMP_SYS\((\w+)\)", harmless)) | {
+            "mmap", "mprotect", "tgkill", "openat", "prctl", "prlimit64", "setpriority",
+            "rt_sigaction", "landlock_create_ruleset", "landlock_restrict_self", "seccomp"}
+        self.assertGreater(len(needed), 40)
+        self.assertEqual(needed - allowed, set())
+
 
 if __name__ == "__main__":
     unittest.main()
