@@ -330,7 +330,7 @@ static bool is_sharp(const struct breaks_tone *tone, double value)
 static bool is_hole(const struct breaks_tone *tone, double value, int64_t length)
 {
     double most = 0;
-    for (int64_t t = 0; t < length && t < 1 / tone->cycles; t++)
+    for (int64_t t = 0; t < length && (double)t < 1 / tone->cycles; t++)
         most = fmax(most, fabs(breaks_tone_at(tone, (double)t) - value));
     return fabs(value - tone->offset) < 0.9 * tone->amplitude &&
            most > fmax(0.3 * tone->amplitude, 10 * tone->rest);
