@@ -24,10 +24,6 @@ void gaps_add(struct gaps *gaps, int64_t first_frame, int64_t frames)
         i--;
     if (i > 0 && end_of(&gaps->at[i - 1]) >= first_frame + frames)
         return;
-    if (gaps->count == GAPS_MOST)
-        join(gaps, GAPS_MOST - 2);
-    if (i > gaps->count)
-        i = gaps->count;
     memmove(&gaps->at[i + 1], &gaps->at[i],
             sizeof gaps->at[0] * (size_t)(gaps->count - i));
     gaps->at[i] = (struct capture_gap){first_frame, frames};
@@ -36,4 +32,6 @@ void gaps_add(struct gaps *gaps, int64_t first_frame, int64_t frames)
         join(gaps, --i);
     while (i + 1 < gaps->count && end_of(&gaps->at[i]) >= gaps->at[i + 1].first_frame)
         join(gaps, i);
+    if (gaps->count > GAPS_MOST)
+        join(gaps, GAPS_MOST - 1);
 }

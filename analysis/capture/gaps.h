@@ -11,7 +11,7 @@ enum { GAPS_MOST = 256 };
 
 struct gaps {
     int count;
-    struct capture_gap at[GAPS_MOST];
+    struct capture_gap at[GAPS_MOST + 1]; /* one more while adding */
 };
 
 /** Adds a stretch, which may be known already or touch others. */

@@ -118,6 +118,17 @@ static void limits_of_rate_and_channels_are_read(void **state)
         assert_reads_back(&forms[i % 5], rates_hz[i], 2);
 }
 
+/* Rates that a wrong reading of the 80-bit and 64-bit floats, or of FLAC's 20 bits, would
+ * miss. */
+static void odd_rates_are_read_from_every_container(void **state)
+{
+    (void)state;
+    static const int rates_hz[] = {8000, 47999, 192000, 655350};
+    for (int i = 0; i < FORMS; i++)
+        for (size_t k = 0; k < sizeof rates_hz / sizeof rates_hz[0]; k++)
+            assert_reads_back(&forms[i], rates_hz[k], 3);
+}
+
 /* The mean and the extremes of an encoding: its lowest integer is −1 exactly, its highest
  * 1 − 2^(1−bits) (closed form). */
 static void full_scale_is_one(void **state)
@@ -333,6 +344,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_encoding_reads_back_exactly),
         cmocka_unit_test(limits_of_rate_and_channels_are_read),
+        cmocka_unit_test(odd_rates_are_read_from_every_container),
         cmocka_unit_test(full_scale_is_one),
         cmocka_unit_test(floats_pass_beyond_full_scale),
         cmocka_unit_test(sample_that_is_not_finite_is_named),
