@@ -29,7 +29,8 @@ enum wire_status talk_send(int socket, const struct workers_call *call)
  * Nonsense (WORKERS_CRASHED) is: no strict JSON, duplicate or unknown fields, deeper than
  * LIMIT_JSON_DEPTH, descriptors, a fraction outside 0…1, a problem code that is none of
  * an analysis, a "done" without what its request promises, a measurement "done" whose
- * result file is shorter than its header.
+ * result file is shorter than its header, an answer to health of more than
+ * LIMIT_HEALTH_BYTES or of another shape (health_shape.h).
  */
 enum workers_outcome talk_answer(int socket, const struct workers_call *call,
                                  int64_t deadline_ms, json_t **answer,

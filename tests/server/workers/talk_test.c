@@ -3,12 +3,15 @@
 
 #include <poll.h>
 #include <pthread.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
 #include "server/base/clock.h"
+#include "server/base/limits.h"
+#include "tests/server/workers/health_answer.h"
 #include "tests/support/support.h"
 
 struct answer_case {
@@ -47,6 +50,10 @@ static const struct answer_case cases[] = {
     {"done with an unknown field", "measure", "{\"answer\":\"done\",\"more\":1}",
      WORKERS_CRASHED, SERVER_PROBLEM_WORKER_CRASHED},
     {"bytes that are no integer", "render", "{\"answer\":\"done\",\"bytes\":44.5}",
+     WORKERS_CRASHED, SERVER_PROBLEM_WORKER_CRASHED},
+    {"health done", "health", HEALTH_ANSWER, WORKERS_DONE, SERVER_PROBLEM_NONE},
+    {"health of another shape", "health",
+     "{\"answer\":\"done\",\"format\":{},\"health\":{},\"suggested\":[]}",
      WORKERS_CRASHED, SERVER_PROBLEM_WORKER_CRASHED},
     {"refused", "measure",
      "{\"answer\":\"problem\",\"code\":\"not_measurable\",\"field\":null,\"detail\":"
@@ -224,6 +231,46 @@ static void done_without_a_result_is_nonsense(void **state)
     close_talk(&talk);
 }
 
+struct speech {
+    int socket;
+    char *text;
+};
+
+/* More than a socket holds. */
+static void *say_at_length(void *context)
+{
+    const struct speech *speech = context;
+    (void)!wire_send(speech->socket, speech->text, strlen(speech->text), NULL, 0);
+    return NULL;
+}
+
+/* HEALTH_ANSWER with blanks before it, so many bytes in all. */
+static enum workers_outcome answer_of_bytes(size_t bytes)
+{
+    struct talk talk = open_talk("health");
+    struct speech speech = {talk.workers, malloc(bytes + 1)};
+    size_t blanks = bytes - strlen(HEALTH_ANSWER);
+    assert_non_null(speech.text);
+    memset(speech.text, ' ', blanks);
+    memcpy(speech.text + blanks, HEALTH_ANSWER, sizeof HEALTH_ANSWER);
+    pthread_t thread;
+    assert_int_equal(pthread_create(&thread, NULL, say_at_length, &speech), 0);
+    json_t *answer = NULL;
+    enum workers_outcome outcome = answer_of(&talk, &answer, NULL);
+    pthread_join(thread, NULL);
+    json_decref(answer);
+    free(speech.text);
+    close_talk(&talk);
+    return outcome;
+}
+
+static void health_is_told_within_its_limit(void **state)
+{
+    (void)state;
+    assert_int_equal(answer_of_bytes(LIMIT_HEALTH_BYTES), WORKERS_DONE);
+    assert_int_equal(answer_of_bytes(LIMIT_HEALTH_BYTES + 1), WORKERS_CRASHED);
+}
+
 static void an_answer_with_a_descriptor_is_nonsense(void **state)
 {
     (void)state;
@@ -350,6 +397,7 @@ int main(void)
         cmocka_unit_test(a_long_sentence_is_cut_between_characters),
         cmocka_unit_test(progress_is_told_in_order),
         cmocka_unit_test(done_without_a_result_is_nonsense),
+        cmocka_unit_test(health_is_told_within_its_limit),
         cmocka_unit_test(an_answer_with_a_descriptor_is_nonsense),
         cmocka_unit_test(an_answer_that_breaks_off_is_nonsense),
         cmocka_unit_test(silence_ends_at_the_deadline),
