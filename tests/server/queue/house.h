@@ -51,8 +51,10 @@ static inline void house_stop(struct house *house)
     house->workers = NULL;
 }
 
-/** A recording of these 8 bytes, from now on the house's. */
-static inline void house_add_capture(struct house *house, const char *bytes)
+/** Keeps a recording of these 8 bytes, from now on the house's, and fills its row; its
+ * health is known to be good. */
+static inline void house_keep(struct house *house, const char *bytes,
+                              struct store_capture *ret)
 {
     struct server_problem problem = {0};
     struct spool_upload *upload;
@@ -60,20 +62,27 @@ static inline void house_add_capture(struct house *house, const char *bytes)
     spool_upload_write(upload, bytes, 8);
     assert_true(spool_upload_finish(upload, NULL, &problem));
     assert_true(spool_upload_keep(upload, &problem));
-    struct store_capture capture = {.name = (char *)"unit A, take 1",
-                                    .note = (char *)"",
-                                    .tester = (char *)"mina",
-                                    .received_ms = clock_wall_ms(),
-                                    .bytes = 8,
-                                    .warnings = (char *)"[]",
-                                    .health = {.state = STORE_DONE}};
-    id_new("cap", capture.id);
-    memcpy(capture.sha256, spool_upload_sha256(upload), sizeof capture.sha256);
+    *ret = (struct store_capture){.name = (char *)"unit A, take 1",
+                                  .note = (char *)"",
+                                  .tester = (char *)"mina",
+                                  .received_ms = clock_wall_ms(),
+                                  .bytes = 8,
+                                  .warnings = (char *)"[]",
+                                  .health = {.state = STORE_DONE}};
+    id_new("cap", ret->id);
+    memcpy(ret->sha256, spool_upload_sha256(upload), sizeof ret->sha256);
     spool_upload_free(upload);
+    memcpy(house->capture, ret->id, sizeof ret->id);
+    memcpy(house->sha256, ret->sha256, sizeof ret->sha256);
+}
+
+static inline void house_add_capture(struct house *house, const char *bytes)
+{
+    struct server_problem problem = {0};
+    struct store_capture capture;
+    house_keep(house, bytes, &capture);
     assert_true(store_capture_add(house->store,
                                   &(struct store_upload){.capture = &capture}, &problem));
-    memcpy(house->capture, capture.id, sizeof capture.id);
-    memcpy(house->sha256, capture.sha256, sizeof capture.sha256);
 }
 
 static inline void house_open(struct house *house, int count)

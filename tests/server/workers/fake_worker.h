@@ -1,7 +1,8 @@
 /**
  * A worker that behaves as a test tells it. The test program runs itself as the worker:
  * its main hands over to fake_worker when called with --serve. What to do stands in the
- * request's settings, {"act":…}; what to do at the start in the name by which the program
+ * request's settings, or in the parameters of the signal of a recording whose health is
+ * asked for, {"act":…}; what to do at the start in the name by which the program
  * is called (a symbolic link made with fake_worker_link).
  */
 #ifndef TESTS_SERVER_WORKERS_FAKE_WORKER_H
@@ -21,6 +22,7 @@
 #include <jansson.h>
 
 #include "analysis/worker/wire.h"
+#include "tests/server/workers/health_answer.h"
 
 extern char **environ;
 
@@ -72,6 +74,51 @@ static inline void fake_worker_write_result(const struct wire_frame *frame)
     if (count == 0 ||
         write(frame->descriptors[place], result, sizeof result) != (ssize_t)sizeof result)
         _exit(4);
+}
+
+static inline void fake_worker_health(int socket, const json_t *parameters)
+{
+    const char *act = json_string_value(json_object_get(parameters, "act"));
+    const char *path = json_string_value(json_object_get(parameters, "path"));
+    act = act ? act : "done";
+    if (strcmp(act, "crash") == 0 ||
+        (strcmp(act, "crash-once") == 0 && fake_worker_first(path)))
+        kill(getpid(), SIGKILL);
+    if (strcmp(act, "wait-for-file") == 0)
+        while (access(path, F_OK) != 0)
+            poll(NULL, 0, 5);
+    if (strcmp(act, "hang") == 0)
+        fake_worker_hang();
+    if (strcmp(act, "refuse") == 0) {
+        char text[200];
+        snprintf(text, sizeof text,
+                 "{\"answer\":\"problem\",\"code\":\"%s\",\"field\":\"channel\","
+                 "\"detail\":\"Frame 7 is not a number.\"}",
+                 json_string_value(json_object_get(parameters, "code")));
+        fake_worker_say(socket, text);
+        return;
+    }
+    fake_worker_say(socket, HEALTH_ANSWER);
+}
+
+/** Tells the warnings that were handed over with the request, by their codes. */
+static inline void fake_worker_read_health(int socket, const json_t *request)
+{
+    char text[200];
+    const char *codes[2] = {"none", "none"};
+    static const char *const members[] = {"health", "floor_health"};
+    for (int i = 0; i < 2; i++) {
+        const json_t *warnings =
+            json_object_get(json_object_get(request, members[i]), "warnings");
+        const json_t *first = json_array_get(warnings, 0);
+        if (first != NULL)
+            codes[i] = json_string_value(json_object_get(first, "code"));
+    }
+    snprintf(text, sizeof text,
+             "{\"answer\":\"problem\",\"code\":\"not_measurable\",\"field\":null,"
+             "\"detail\":\"%s and %s\"}",
+             codes[0], codes[1]);
+    fake_worker_say(socket, text);
 }
 
 static inline void fake_worker_measure(int socket, const struct wire_frame *frame,
@@ -166,6 +213,11 @@ static inline int fake_worker(int argc, char **argv)
                                     "\"measurements\":[],\"signals\":[]}");
         else if (name && strcmp(name, "inspect") == 0)
             fake_worker_inspect(socket);
+        else if (name && strcmp(name, "health") == 0)
+            fake_worker_health(socket, json_object_get(json_object_get(request, "signal"),
+                                                       "parameters"));
+        else if (json_object_get(json_object_get(request, "settings"), "read-health"))
+            fake_worker_read_health(socket, request);
         else
             fake_worker_measure(socket, &frame, json_object_get(request, "settings"));
         json_decref(request);
