@@ -235,15 +235,16 @@ static bool tell_images(const struct traces_view *view, bool *told, struct healt
     if (!found)
         return true;
     *told = true;
-    health_warn(health, "possible_resampler", 0,
-                "The tone has image lines at %.0f and %.0f Hz (%.1f and %.1f dBc), as "
-                "resampling from %d Hz leaves them. Play and record at one rate, and "
-                "switch off sample-rate conversion in the operating system and in the "
-                "recording program.",
-                images.hz[0], images.hz[1],
-                decibel_from_power(images.power[0] / view->tone.power),
-                decibel_from_power(images.power[1] / view->tone.power),
-                images.source_rate_hz);
+    health_warn(
+        health, "possible_resampler", 0,
+        "The tone has image lines at %.0f and %.0f Hz (%.1f and %.1f dBc), as "
+        "resampling from %d to %d Hz leaves them. Play and record at one rate, and "
+        "switch off sample-rate conversion in the operating system and in the "
+        "recording program.",
+        images.hz[0], images.hz[1],
+        decibel_from_power(images.power[0] / view->tone.power),
+        decibel_from_power(images.power[1] / view->tone.power), images.source_rate_hz,
+        images.target_rate_hz);
     return true;
 }
 

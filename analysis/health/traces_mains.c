@@ -120,9 +120,10 @@ static bool family_reaches(const struct family *family, int bin)
     return m >= 1 && m <= MULTIPLES && fabs(bin - m * step) <= LOBE + 1;
 }
 
-/* Whether something else up to `highest_hz` is stronger than the second of them. */
+/* Whether something else up to `highest_hz` is stronger than that share of the second of
+ * them. */
 static bool has_rival(const struct traces_view *view, const struct family *family,
-                      double highest_hz)
+                      double highest_hz, double share)
 {
     const double lowest_hz = 25;
     double second = 0;
@@ -131,7 +132,7 @@ static bool has_rival(const struct traces_view *view, const struct family *famil
             second = fmax(second, view->mean->sum[family->lines[i].peak]);
     int first = (int)(lowest_hz / bin_hz(view)), last = (int)(highest_hz / bin_hz(view));
     for (int j = first > LOBE ? first : LOBE + 1; j <= last; j++)
-        if (view->mean->sum[j] > second && !family_reaches(family, j) &&
+        if (view->mean->sum[j] > share * second && !family_reaches(family, j) &&
             !tone_reaches(view, family->base_hz, j))
             return true;
     return false;
@@ -169,14 +170,14 @@ static bool is_rich_hum(const struct traces_view *view, const struct family *fam
         }
     return strongest < loudest && odd > 0 && even > 0 &&
            odd + even >= FEWEST_LINES_ALONE &&
-           !has_rival(view, family, 0.49 * view->sample_rate_hz);
+           !has_rival(view, family, 0.49 * view->sample_rate_hz, 0.1);
 }
 
 static bool is_mains(const struct traces_view *view, const struct family *family)
 {
     const double least = dbfs_to_mean_square(-90), far_below = 1e-4; /* 40 dB */
     if (family->count < FEWEST_LINES || family->power < least ||
-        has_rival(view, family, HIGHEST_HZ) || goes_on(view, family))
+        has_rival(view, family, HIGHEST_HZ, 1) || goes_on(view, family))
         return false;
     if (in_family(view->nominal_hz, family->base_hz))
         return false;

@@ -174,10 +174,10 @@ void traces_tone_follow(struct traces_tone *tone, const struct window *window,
         end_run(tone);
 }
 
-double traces_tone_folded(double bin, int length)
+double traces_tone_folded(double bin, double rate_bins)
 {
-    double rest = fmod(bin, length);
-    return rest > length / 2.0 ? length - rest : rest;
+    double rest = fmod(bin, rate_bins);
+    return rest > rate_bins / 2 ? rate_bins - rest : rest;
 }
 
 static bool is_harmonic(double bin, double tone_bin, int length)

@@ -53,8 +53,8 @@ struct traces_tone_result {
 void traces_tone_end(struct traces_tone *tone, const struct spectrum *mean,
                      struct traces_tone_result *ret);
 
-/** Where a multiple of a frequency lies, both in bins, of segments of `length`: folded at
- * half the sample rate as often as it takes. */
-double traces_tone_folded(double bin, int length);
+/** Where a multiple of a frequency lies, folded at half of a sample rate as often as it
+ * takes; all in bins. */
+double traces_tone_folded(double bin, double rate_bins);
 
 #endif

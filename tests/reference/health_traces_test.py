@@ -55,7 +55,7 @@ class Traces(unittest.TestCase):
         scipy.io.wavfile.write(self.path("x.wav"), 48000, x)
         said = told(health(self.path("x.wav")))
         self.assertEqual(set(said), {"possible_resampler"})
-        self.assertIn("from 44100 Hz", said["possible_resampler"])
+        self.assertIn("from 44100 to 48000 Hz", said["possible_resampler"])
         levels = [level_dbc(x, 48000, hz, 997) for hz in (4897, 2903)]
         self.assertIn("4897 and 2903 Hz (%.1f and %.1f dBc)" % tuple(levels),
                       said["possible_resampler"])
@@ -71,7 +71,7 @@ class Traces(unittest.TestCase):
                 self.run_in_folder(f"sox -D a.wav -b 32 v.wav rate -v {rate}")
                 said = told(health(self.path("q.wav")))
                 self.assertEqual(set(said), {"possible_resampler"})
-                self.assertIn(f"from {source} Hz", said["possible_resampler"])
+                self.assertIn(f"from {source} to {rate} Hz", said["possible_resampler"])
                 self.assertEqual(told(health(self.path("v.wav"))), {})
 
     def test_codecs_are_no_resamplers(self):
