@@ -8,6 +8,7 @@ alone and says what becomes of it.
 
 import argparse
 import itertools
+import json
 import math
 import pathlib
 import random
@@ -16,6 +17,7 @@ import sys
 import tempfile
 import threading
 import time
+import urllib.parse
 
 import mutations
 from ledger import harness, need
@@ -25,7 +27,9 @@ import waves  # beside the harness
 SHORT_UPLOADS = 300
 ATTACKERS = 3
 HONEST = 4
-MEASURED = 0.25  # of the hostile recordings that were taken
+# What a hostile upload may ask for besides.
+QUERIES = ("", "", "?measure=distortion",
+           "?signal=" + urllib.parse.quote(json.dumps({"name": "tone", "parameters": {}})))
 GROWTH_KIB = 24 << 10  # of the daemon over the second half of the uploads
 
 
@@ -47,7 +51,7 @@ class Attacker(threading.Thread):
             self.fault = fault
 
     def one(self, number):
-        answer = self.at.upload(self.body)
+        answer = self.at.upload(self.body, QUERIES[number % len(QUERIES)])
         if answer.status != 201:
             need(400 <= answer.status < 500, answer)
             problem = answer.json
@@ -58,15 +62,15 @@ class Attacker(threading.Thread):
         self.taken += 1
         capture = answer.json
         self.check_health(capture["id"])
-        if random.Random(number).random() < MEASURED:
-            ended = self.at.wait_for_end(self.at.analyse(capture["id"]))
+        for analysis in capture.get("analyses", ()):
+            ended = self.at.wait_for_end(analysis["id"])
             need(ended["state"] in ("done", "failed"), ended)
             self.failed += ended["state"] == "failed"
 
     def check_health(self, capture):
         end = time.monotonic() + harness.PATIENCE_S
         while True:
-            health = self.at.get(f"/v1/captures/{capture}").json.get("health", {"state": "done"})
+            health = self.at.get(f"/v1/captures/{capture}").json["health"]
             if health["state"] in ("done", "failed"):
                 break
             need(time.monotonic() < end, "health does not end:", health)
@@ -99,9 +103,12 @@ class Honest(threading.Thread):
     def one(self):
         answer = self.at.upload(self.body)
         need(answer.status == 201, answer)
-        analysis = self.at.analyse(answer.json["id"])
+        capture = answer.json["id"]
+        analysis = self.at.analyse(capture)
         ended = self.at.wait_for_end(analysis)
         need(ended["state"] == "done", ended)
+        warnings = self.at.get(f"/v1/captures/{capture}").json["warnings"]
+        need(not warnings, "a clean tone is warned of:", warnings)
         result = self.at.get(f"/v1/analyses/{analysis}/result").json
         figures = result["channels"][0]["figures"]
         for name, want, within in (("fundamental_frequency", self.frequency_hz, 0.001),
@@ -182,7 +189,7 @@ def attack(daemon, asked):
 def only(daemon, asked):
     words, body = mutations.Mutator(asked.seed).make(asked.only)
     print(words, file=sys.stderr)
-    answer = daemon.upload(body)
+    answer = daemon.upload(body, QUERIES[asked.only % len(QUERIES)])
     print(answer.status, answer.body.decode())
     if answer.status == 201:
         ended = daemon.wait_for_end(daemon.analyse(answer.json["id"]))

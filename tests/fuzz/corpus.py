@@ -199,6 +199,13 @@ ASKED = (
 )
 SETTING = {"name": "a", "type": "number", "unit": "Hz", "default": 1, "minimum": 0,
            "maximum": 2, "choices": None, "meaning": "m"}
+CHANNEL = {
+    "channel": 1, "peak_dbfs": -1.02, "rms_dbfs": None, "dc_offset": 0.0, "bits_in_use": 24,
+    "silent": False, "clipping": {"detected": False, "samples": 0, "level_dbfs": None},
+    "over_full_scale_samples": 0, "intersample_peak_dbfs": None, "dropout_count": 1, "dropouts": [
+        {"frame": 200, "length_frames": None, "phase_step_deg": -8.3, "kind": "missing"}],
+    "clean_span": {"first_frame": 0, "frames": 199}, "interchannel_delay_frames": 0.0,
+    "tone_frequency_hz": 997.0, "clock_offset_ppm": None}
 ANSWERED = (
     (0, {"answer": "done", "engine": {"name": "residuum", "version": "0"}, "signals": [
         {"name": "s", "summary": "s", "parameters": [SETTING], "formats": ["wav", "flac"]}],
@@ -214,8 +221,9 @@ ANSWERED = (
              "series": [{"name": "c", "definition": "d", "x": {"name": "x", "unit": "Hz"},
                          "y": {"name": "y", "unit": "dBFS"}}]}]}),
     (1, {"answer": "done", "format": FORMAT, "warnings": []}),
-    (2, {"answer": "done", "format": FORMAT, "health": {"channels": [], "warnings": [
-        {"code": "clipping", "message": "m", "channel": 1}]}, "suggested": []}),
+    (2, {"answer": "done", "format": FORMAT, "health": {"channels": [CHANNEL], "warnings": [
+        {"code": "clipping", "message": "m", "channel": 1}]}, "suggested": [
+            {"measurement": "distortion", "settings": {}}]}),
     (3, {"answer": "progress", "fraction": 0.25}), (3, {"answer": "done"}),
     (4, {"answer": "done", "bytes": 44}),
     (1, {"answer": "problem", "code": "not_audio", "field": None, "detail": "\u00fc" * 200}),
