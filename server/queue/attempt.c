@@ -43,10 +43,10 @@ static bool refuse_quarantined(const struct store_capture *capture, const char *
                                struct server_problem *problem)
 {
     return server_problem_set(problem, SERVER_PROBLEM_WORKER_CRASHED, field,
-                              "The recording %s is quarantined, since %d workers died "
+                              "The recording %s is quarantined, since workers died "
                               "over it: none is tried again. PATCH /v1/captures/%s with "
                               "{\"quarantined\":false} to try it once more.",
-                              capture->id, LIMIT_WORKER_ATTEMPTS, capture->id);
+                              capture->id, capture->id);
 }
 
 /** True when what made health fail makes every analysis fail. */
@@ -135,7 +135,7 @@ static enum attempt_end end_of(enum workers_outcome outcome,
         return problem->code == SERVER_PROBLEM_DISK_FULL ? ATTEMPT_LATER : ATTEMPT_FAILED;
     case WORKERS_TIMED_OUT:
     case WORKERS_OUT_OF_MEMORY:
-    case WORKERS_CONFINEMENT: /* an attack gets no second chance */
+    case WORKERS_CONFINEMENT: /* an attack is not tried again */
         return ATTEMPT_FAILED;
     case WORKERS_CRASHED:
         return ATTEMPT_DIED;

@@ -7,7 +7,8 @@
  * A job is an analysis, or a look at the health of a capture. Health goes first; an
  * analysis waits until the health of its captures has ended, and the worker is handed
  * what was found. A capture over which LIMIT_WORKER_ATTEMPTS workers have died, in its
- * health or in one analysis, is quarantined: its analyses fail without a worker until
+ * health or in one analysis, or over which one tried to leave its confinement, is
+ * quarantined: its analyses fail without a worker until
  * that is lifted (store_capture_change).
  */
 #ifndef SERVER_QUEUE_QUEUE_H

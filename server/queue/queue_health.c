@@ -111,7 +111,7 @@ static enum next finish(struct queue *queue, const struct job *job,
                    .suggested = found->suggested,
                    .problem = text},
         .format = found->format,
-        .quarantined = found->attempts >= LIMIT_WORKER_ATTEMPTS,
+        .quarantined = queue_run_quarantines(found->attempts, problem->code),
     };
     if (failed)
         log_line(LOG_LEVEL_INFO, "health of %s failed: %s: %s", end.id,

@@ -62,6 +62,9 @@ struct queue_run_telling {
 struct attempt queue_run_attempt(struct queue_run_telling *telling);
 /** {code, title, detail, field?} as text. Gives. */
 char *queue_run_problem_text(const struct server_problem *problem);
+/** Whether a recording that failed so is kept from workers from now on: so many died over
+ * it as may, or one was killed because it tried to leave its confinement. */
+bool queue_run_quarantines(int deaths, enum server_problem_code code);
 /** The problem of a job whose worker died LIMIT_WORKER_ATTEMPTS times. */
 void queue_run_crashed(const char *capture, struct server_problem *ret);
 

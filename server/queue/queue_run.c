@@ -86,6 +86,11 @@ static void count_duration(struct queue *queue, int64_t took_ms)
     queue->took_ms += took_ms > 0 ? took_ms : 0;
 }
 
+bool queue_run_quarantines(int deaths, enum server_problem_code code)
+{
+    return deaths >= LIMIT_WORKER_ATTEMPTS || code == SERVER_PROBLEM_CONFINEMENT;
+}
+
 void queue_run_crashed(const char *capture, struct server_problem *ret)
 {
     server_problem_set(ret, SERVER_PROBLEM_WORKER_CRASHED, NULL,
@@ -100,7 +105,8 @@ void queue_run_crashed(const char *capture, struct server_problem *ret)
 static bool finish(struct queue *queue, struct job *job, enum store_state state,
                    const struct server_problem *problem)
 {
-    bool quarantine = job->analysis.attempts >= LIMIT_WORKER_ATTEMPTS;
+    bool quarantine = queue_run_quarantines(
+        job->analysis.attempts, problem ? problem->code : SERVER_PROBLEM_NONE);
     struct store_analysis ended = job->analysis;
     ended.state = state;
     ended.finished_ms = clock_wall_ms();

@@ -56,7 +56,7 @@ struct store_capture {
     int64_t content_mtime_ns; /* of its file when it was known to be right; 0: unknown */
     char *signal; /* JSON object {name, parameters}: what was played; or NULL */
     struct store_health health;
-    bool quarantined; /* it has killed LIMIT_WORKER_ATTEMPTS workers: none may have it */
+    bool quarantined; /* it has killed as many workers as it may: none may have it */
 };
 
 struct store_analysis {

@@ -118,8 +118,8 @@ static enum workers_outcome judge(const struct slot *slot, struct server_problem
         *problem = (struct server_problem){0};
     server_problem_set(problem, SERVER_PROBLEM_CONFINEMENT, NULL,
                        "The worker made a system call that no analysis makes, and was "
-                       "killed; the recording may be made to attack its reader, and is "
-                       "not tried again.");
+                       "killed; the recording may be made to attack its reader: find "
+                       "out where it comes from.");
     return WORKERS_CONFINEMENT;
 }
 

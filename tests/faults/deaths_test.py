@@ -25,9 +25,10 @@ def sanitized():
     return b"__asan_init" in content or b"__tsan_init" in content
 
 
-def recording(act, seed):
-    """A tone over which the worker does what the chunk says."""
-    chunk = b"act " + struct.pack("<I", 8) + act.encode().ljust(8, b"\0")
+def recording(act, seed, when=b"m"):
+    """A tone over which the worker does what the chunk says, as soon as it inspects (i),
+    looks at the health (h) or measures (m)."""
+    chunk = b"act" + when + struct.pack("<I", 8) + act.encode().ljust(8, b"\0")
     samples = waves.tone(duration_s=1, noise_dbfs=-100, seed=seed)
     return waves.riff(waves.pcm(samples, 24), 1, waves.RATE_HZ, 24, extra=chunk)
 
@@ -59,6 +60,9 @@ class Deaths(harness.DaemonCase):
             self.assertEqual(analysis["problem"]["code"], code, analysis)
             meaning = self.daemon.get(f"/v1/problems/{code}").json
             self.assertEqual(analysis["problem"]["title"], meaning["title"])
+        self.check_counted(before, **grown)
+
+    def check_counted(self, before, **grown):
         wanted = {name: before[name] + grown.get(name, 0) for name in COUNTERS}
         end = time.monotonic() + harness.PATIENCE_S
         while self.counted() != wanted and time.monotonic() < end:  # once it is reaped
@@ -77,6 +81,29 @@ class Deaths(harness.DaemonCase):
             self.check_end("none", None)
         else:
             self.check_end("memory", "out_of_memory", out_of_memory=1)
+
+    def test_deaths_over_the_health_are_told_apart(self):
+        cases = [("crash", "worker_crashed", {"crashes": 2}, True),
+                 ("socket", "confinement", {"violations": 1}, True)]
+        if not sanitized():
+            cases.append(("memory", "out_of_memory", {"out_of_memory": 1}, False))
+        for act, code, grown, quarantined in cases:
+            with self.subTest(act):
+                before = self.counted()
+                made = self.daemon.upload(recording(act, 4, b"h")).json
+                capture = self.daemon.looked_at(made["id"])
+                self.assertEqual(capture["health"]["state"], "failed")
+                self.assertEqual(capture["health"]["problem"]["code"], code)
+                self.assertEqual(capture["quarantined"], quarantined)
+                self.check_counted(before, **grown)
+
+    def test_a_file_that_breaks_out_when_it_is_inspected_is_kept_and_counted(self):
+        before = self.counted()
+        answer = self.daemon.upload(recording("socket", 5, b"i"))
+        self.assertEqual(answer.status, 201, answer)
+        self.assertIsNone(answer.json["format"])
+        self.check_counted(before, violations=1)
+        self.assertEqual(self.daemon.upload(recording("none", 6)).status, 201)
 
     def test_breaking_out_is_not_tried_again(self):
         acts = ["program", "fork", "socket"] + ([] if sanitized() else ["code"])

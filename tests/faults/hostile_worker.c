@@ -1,8 +1,8 @@
 /**
- * The worker with one function in place of another (the linker's --wrap): before a
- * recording is measured, it does what an attacker would have it do who had found a way
- * in. What, stands in the recording: a chunk `act ` of 8 bytes right after a `fmt `
- * of 16.
+ * The worker with functions in place of others (the linker's --wrap): before it inspects
+ * a recording, looks at its health or measures it, it does what an attacker would have it
+ * do who had found a way in. What, stands in the recording: a chunk `acti`, `acth` or
+ * `actm` of 8 bytes right after a `fmt ` of 16.
  */
 #include <poll.h>
 #include <stdio.h>
@@ -13,13 +13,19 @@
 #include <sys/mman.h>
 #include <sys/socket.h>
 
-#include "analysis/worker/confine.h"
 #include "analysis/worker/task.h"
+#include "analysis/worker/task_health.h"
 
 enum { ACT_OFFSET = 36, ACT_BYTES = 8, PIECE_BYTES = 1 << 20, LEFT_BYTES = 1 << 16 };
 
+bool __real_task_inspect(int capture, json_t **ret, struct problem *problem);
+bool __real_task_health(const struct task_health *task, json_t **ret,
+                        struct problem *problem);
 bool __real_task_measure(const struct measurement *measurement,
                          const struct task_measure *task, struct problem *problem);
+bool __wrap_task_inspect(int capture, json_t **ret, struct problem *problem);
+bool __wrap_task_health(const struct task_health *task, json_t **ret,
+                        struct problem *problem);
 bool __wrap_task_measure(const struct measurement *measurement,
                          const struct task_measure *task, struct problem *problem);
 
@@ -82,14 +88,32 @@ static const struct act {
     {"code", map_code},     {"secrets", read_secrets},
 };
 
-bool __wrap_task_measure(const struct measurement *measurement,
-                         const struct task_measure *task, struct problem *problem)
+static void act(int capture, const char *chunk_name)
 {
     char chunk[8 + ACT_BYTES + 1] = "";
-    ssize_t count = pread(task->capture, chunk, 8 + ACT_BYTES, ACT_OFFSET);
-    if (count == 8 + ACT_BYTES && memcmp(chunk, "act ", 4) == 0)
+    ssize_t count = pread(capture, chunk, 8 + ACT_BYTES, ACT_OFFSET);
+    if (count == 8 + ACT_BYTES && memcmp(chunk, chunk_name, 4) == 0)
         for (size_t i = 0; i < sizeof acts / sizeof acts[0]; i++)
             if (strcmp(acts[i].name, chunk + 8) == 0)
                 acts[i].act();
+}
+
+bool __wrap_task_inspect(int capture, json_t **ret, struct problem *problem)
+{
+    act(capture, "acti");
+    return __real_task_inspect(capture, ret, problem);
+}
+
+bool __wrap_task_health(const struct task_health *task, json_t **ret,
+                        struct problem *problem)
+{
+    act(task->capture, "acth");
+    return __real_task_health(task, ret, problem);
+}
+
+bool __wrap_task_measure(const struct measurement *measurement,
+                         const struct task_measure *task, struct problem *problem)
+{
+    act(task->capture, "actm");
     return __real_task_measure(measurement, task, problem);
 }

@@ -280,6 +280,24 @@ static void two_deaths_quarantine_until_that_is_lifted(void **state)
     house_close(&house);
 }
 
+static void a_violation_quarantines_at_once(void **state)
+{
+    (void)state;
+    struct house house;
+    char id[ID_BYTES];
+    house_open(&house, 1);
+    upload(&house, "break-out", NULL, 1, &id);
+    struct store_capture capture = wait_for_health(&house, STORE_FAILED);
+    assert_true(capture.quarantined);
+    assert_int_equal(capture.health.attempts, 0);
+    assert_non_null(strstr(capture.health.problem, "confinement"));
+    store_capture_free(&capture);
+    assert_told(&house, id, "code", "worker_crashed"); /* nobody tried */
+    assert_int_equal(workers_status(house.workers).violations, 1);
+    assert_int_equal(queue_status(house.queue).quarantined, 1);
+    house_close(&house);
+}
+
 static void an_analysis_that_kills_twice_quarantines_the_recording(void **state)
 {
     (void)state;
@@ -432,6 +450,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(what_spoils_it_spoils_the_analyses),
         cmocka_unit_test(one_death_is_forgiven),
         cmocka_unit_test(two_deaths_quarantine_until_that_is_lifted),
+        cmocka_unit_test(a_violation_quarantines_at_once),
         cmocka_unit_test(an_analysis_that_kills_twice_quarantines_the_recording),
         cmocka_unit_test(a_recording_that_is_removed_costs_nothing),
         cmocka_unit_test(another_signal_begins_it_anew),

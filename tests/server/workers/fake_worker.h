@@ -84,6 +84,8 @@ static inline void fake_worker_health(int socket, const json_t *parameters)
     if (strcmp(act, "crash") == 0 ||
         (strcmp(act, "crash-once") == 0 && fake_worker_first(path)))
         kill(getpid(), SIGKILL);
+    if (strcmp(act, "break-out") == 0)
+        kill(getpid(), SIGSYS);
     if (strcmp(act, "wait-for-file") == 0)
         while (access(path, F_OK) != 0)
             poll(NULL, 0, 5);
