@@ -1,10 +1,10 @@
 /**
- * A recording, opened from a descriptor and streamed block by block (libsndfile). Samples
- * are doubles with full scale ±1.0, neither clipped nor normalised; floats pass as they
- * are.
+ * A recording, opened from a descriptor and streamed block by block. Samples are doubles
+ * with full scale ±1.0, neither clipped nor normalised; floats pass as they are.
  *
- * Formats by content: WAV (PCM 16/24/32, float 32/64, extensible), RF64, W64, AIFF, CAF,
- * FLAC. Anything else is refused by its name where the head tells it (MP3, Ogg, …).
+ * Formats by content: WAV (PCM 16/24/32, float 32/64, extensible), RF64, BW64, W64, AIFF,
+ * CAF, FLAC. Anything else is refused by its name where the head tells it (MP3, Ogg, …).
+ * Our own walk finds the audio (walk.h); libsndfile and libFLAC decode it.
  * Limits: 1–16 channels, 8–768 kHz, 4 h. No buffer is sized from a header.
  */
 #ifndef ANALYSIS_CAPTURE_CAPTURE_H
@@ -28,7 +28,8 @@ struct capture_format {
     const char *encoding;  /* "pcm_16", "pcm_24", "pcm_32", "float_32", "float_64" */
     int sample_rate_hz;
     int channels;
-    int64_t frames; /* −1: the header does not tell */
+    int64_t frames; /* −1: the header of FLAC does not tell; once the end of FLAC has been
+                       met, what is there */
 };
 
 /** What is odd about the container, told as a sentence with the numbers and what to do.
@@ -63,8 +64,8 @@ void capture_close(struct capture *capture);
 
 const struct capture_format *capture_format(const struct capture *capture);
 
-/** The container's truths; once all of FLAC has been read from frame 0 on, also lost_sync
- * and, where capture_verify was called, md5_mismatch. The array is the capture's. */
+/** The container's truths; of FLAC, as reading meets them, also lost_sync, truncated and,
+ * where capture_verify was called, md5_mismatch. The array is the capture's. */
 const struct capture_warning *capture_warnings(const struct capture *capture,
                                                int *ret_count);
 
@@ -90,8 +91,11 @@ void capture_channel(const struct capture *capture, int channel, int first, int 
                      double *ret);
 
 /** Reads up to `frames` frames, interleaved. *ret_frames is less only at the end. A
- * sample that is NaN or infinite: NOT_FINITE, with channel and frame. Damaged or cut off
- * FLAC: NOT_MEASURABLE. After a problem seek before reading on. */
+ * sample that is NaN or infinite: NOT_FINITE, with channel and frame. Where
+ * FLAC is damaged, silence stands in (capture_gaps); where nothing of it can be decoded,
+ * or its rate, channels or bits change: NOT_MEASURABLE; where it has no declared length
+ * and goes on beyond the limit: OUT_OF_RANGE, field `frames`. After a problem seek before
+ * reading on. */
 bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
                   int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));
