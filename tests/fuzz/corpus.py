@@ -188,17 +188,6 @@ def headers():
 
 FORMAT = {"container": "wav", "encoding": "pcm_16", "sample_rate_hz": 48000, "channels": 1,
           "frames": 300, "duration_s": 0.00625}
-ASKED = (
-    (0, {"request": "describe"}), (1, {"request": "inspect"}),
-    (1, {"request": "health", "signal": None}),
-    (1, {"request": "health", "signal": {"name": "tone", "parameters": {}}}),
-    (2, {"request": "measure", "measurement": "distortion", "settings": {"harmonics": 5}}),
-    (3, {"request": "measure", "measurement": "distortion", "settings": {}}),
-    (1, {"request": "render", "signal": "tone", "format": "flac",
-         "parameters": {"duration_s": 0.1}}),
-)
-SETTING = {"name": "a", "type": "number", "unit": "Hz", "default": 1, "minimum": 0,
-           "maximum": 2, "choices": None, "meaning": "m"}
 CHANNEL = {
     "channel": 1, "peak_dbfs": -1.02, "rms_dbfs": None, "dc_offset": 0.0, "bits_in_use": 24,
     "silent": False, "clipping": {"detected": False, "samples": 0, "level_dbfs": None},
@@ -206,6 +195,20 @@ CHANNEL = {
         {"frame": 200, "length_frames": None, "phase_step_deg": -8.3, "kind": "missing"}],
     "clean_span": {"first_frame": 0, "frames": 199}, "interchannel_delay_frames": 0.0,
     "tone_frequency_hz": 997.0, "clock_offset_ppm": None}
+HEALTH = {"channels": [CHANNEL], "warnings": [
+    {"code": "clipping", "message": "m", "channel": 1}]}
+ASKED = (
+    (0, {"request": "describe"}), (1, {"request": "inspect"}),
+    (1, {"request": "health", "signal": None}),
+    (1, {"request": "health", "signal": {"name": "tone", "parameters": {}}}),
+    (2, {"request": "measure", "measurement": "distortion", "settings": {"harmonics": 5}}),
+    (3, {"request": "measure", "measurement": "distortion", "settings": {}, "health": HEALTH,
+         "floor_health": HEALTH}),
+    (1, {"request": "render", "signal": "tone", "format": "flac",
+         "parameters": {"duration_s": 0.1}}),
+)
+SETTING = {"name": "a", "type": "number", "unit": "Hz", "default": 1, "minimum": 0,
+           "maximum": 2, "choices": None, "meaning": "m"}
 ANSWERED = (
     (0, {"answer": "done", "engine": {"name": "residuum", "version": "0"}, "signals": [
         {"name": "s", "summary": "s", "parameters": [SETTING], "formats": ["wav", "flac"]}],
@@ -221,9 +224,8 @@ ANSWERED = (
              "series": [{"name": "c", "definition": "d", "x": {"name": "x", "unit": "Hz"},
                          "y": {"name": "y", "unit": "dBFS"}}]}]}),
     (1, {"answer": "done", "format": FORMAT, "warnings": []}),
-    (2, {"answer": "done", "format": FORMAT, "health": {"channels": [CHANNEL], "warnings": [
-        {"code": "clipping", "message": "m", "channel": 1}]}, "suggested": [
-            {"measurement": "distortion", "settings": {}}]}),
+    (2, {"answer": "done", "format": FORMAT, "health": HEALTH, "suggested": [
+        {"measurement": "distortion", "settings": {}}]}),
     (3, {"answer": "progress", "fraction": 0.25}), (3, {"answer": "done"}),
     (4, {"answer": "done", "bytes": 44}),
     (1, {"answer": "problem", "code": "not_audio", "field": None, "detail": "\u00fc" * 200}),
