@@ -40,6 +40,15 @@ static FLAC__StreamEncoderWriteStatus put(const FLAC__StreamEncoder *encoder,
                : FLAC__STREAM_ENCODER_WRITE_STATUS_FATAL_ERROR;
 }
 
+static FLAC__StreamEncoderWriteStatus put_unplaced(const FLAC__StreamEncoder *encoder,
+                                                   const FLAC__byte *bytes, size_t count,
+                                                   uint32_t samples, uint32_t frame,
+                                                   void *context)
+{
+    (void)samples;
+    return put(encoder, bytes, count, 0, frame, context);
+}
+
 static FLAC__StreamEncoderSeekStatus go(const FLAC__StreamEncoder *encoder,
                                         FLAC__uint64 offset, void *context)
 {
@@ -500,6 +509,41 @@ static void few_bytes_make_no_hours(void **state)
     done(capture, &written);
 }
 
+/* 4 h at 8 kHz are 115200000 frames (CAPTURE_MAX_DURATION_S); here is a second more, of
+ * silence, and no length is told. */
+static void more_than_four_hours_are_refused_where_they_end(void **state)
+{
+    (void)state;
+    static const FLAC__int32 second[8000];
+    struct written written = {.descriptor = memfd_create("test", MFD_CLOEXEC)};
+    FLAC__StreamEncoder *encoder = FLAC__stream_encoder_new();
+    assert_non_null(encoder);
+    FLAC__stream_encoder_set_compression_level(encoder, 0);
+    FLAC__stream_encoder_set_channels(encoder, 1);
+    FLAC__stream_encoder_set_bits_per_sample(encoder, 16);
+    FLAC__stream_encoder_set_sample_rate(encoder, 8000);
+    FLAC__stream_encoder_set_blocksize(encoder, 65535);
+    FLAC__stream_encoder_set_streamable_subset(encoder, false);
+    assert_int_equal(FLAC__stream_encoder_init_stream(encoder, put_unplaced, NULL, NULL,
+                                                      NULL, &written),
+                     FLAC__STREAM_ENCODER_INIT_STATUS_OK);
+    for (int i = 0; i < CAPTURE_MAX_DURATION_S + 1; i++)
+        assert_true(FLAC__stream_encoder_process_interleaved(encoder, second, 8000));
+    assert_true(FLAC__stream_encoder_finish(encoder));
+    FLAC__stream_encoder_delete(encoder);
+    struct capture *capture = open_good(written.descriptor);
+    struct problem problem = {0};
+    int64_t all = 0;
+    int count = 0;
+    while (capture_fetch(capture, CAPTURE_BLOCK_FRAMES, &count, &problem) && count > 0)
+        all += count;
+    assert_int_equal(problem.kind, PROBLEM_OUT_OF_RANGE);
+    assert_string_equal(problem.field, "frames");
+    assert_non_null(strstr(problem.detail, "115200000 frames"));
+    assert_between((double)all, 115200000 - 65535 - CAPTURE_BLOCK_FRAMES, 115200000);
+    done(capture, &written);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -518,6 +562,7 @@ int main(void)
         cmocka_unit_test(nothing_decodable_is_refused),
         cmocka_unit_test(file_that_ends_in_its_metadata_holds_no_audio),
         cmocka_unit_test(few_bytes_make_no_hours),
+        cmocka_unit_test(more_than_four_hours_are_refused_where_they_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
