@@ -3,41 +3,13 @@
 #include <math.h>
 #include <string.h>
 
-/* Four doubles anywhere in memory. Never passed between functions, since the way they are
- * passed depends on the instruction set. */
-typedef double quad __attribute__((vector_size(32), aligned(8), may_alias));
-typedef int64_t quad_mask __attribute__((vector_size(32), aligned(8), may_alias));
+#include "analysis/dsp/wide.h"
+
 typedef int32_t quad_int __attribute__((vector_size(16), aligned(4), may_alias));
 typedef uint8_t bytes16 __attribute__((vector_size(16), aligned(1), may_alias));
 
-enum { LANES = 8 };
-
-#define BODY static inline __attribute__((always_inline))
-
-/* Defines kernels_NAME from NAME_body for both widths. */
-#if defined(__x86_64__)
 #define KERNEL(type, name, parameters, arguments)                                        \
-    __attribute__((target("avx2"))) static type name##_wide parameters                   \
-    {                                                                                    \
-        return name##_body arguments;                                                    \
-    }                                                                                    \
-    static type name##_narrow parameters                                                 \
-    {                                                                                    \
-        return name##_body arguments;                                                    \
-    }                                                                                    \
-    type kernels_##name parameters                                                       \
-    {                                                                                    \
-        if (__builtin_cpu_supports("avx2"))                                              \
-            return name##_wide arguments;                                                \
-        return name##_narrow arguments;                                                  \
-    }
-#else
-#define KERNEL(type, name, parameters, arguments)                                        \
-    type kernels_##name parameters                                                       \
-    {                                                                                    \
-        return name##_body arguments;                                                    \
-    }
-#endif
+    WIDE_KERNEL(type, kernels_##name, name, parameters, arguments)
 
 BODY void window_body(const double *samples, const double *window, int step, double dc,
                       double *windowed)
@@ -58,23 +30,16 @@ KERNEL(void, window,
         double *windowed),
        (samples, window, step, dc, windowed))
 
-/* Lanes are added up in one order, whatever the width. */
-BODY double total(const quad *low, const quad *high)
-{
-    quad both = *low + *high;
-    return (both[0] + both[2]) + (both[1] + both[3]);
-}
-
 /* Σ lane·sum + 8·Σ step·product, from the sums and the sums of the running sums. */
 BODY double timed(const quad *low, const quad *high, const quad *runs_low,
                   const quad *runs_high)
 {
-    const double steps = (double)KERNELS_BLOCK / LANES,
+    const double steps = (double)KERNELS_BLOCK / WIDE_LANES,
                  centre = (KERNELS_BLOCK - 1) / 2.0;
     const quad first = {0, 1, 2, 3}, second = {4, 5, 6, 7};
-    quad one = *low * (LANES * steps - centre + first) - LANES * *runs_low;
-    quad two = *high * (LANES * steps - centre + second) - LANES * *runs_high;
-    return total(&one, &two);
+    quad one = *low * (WIDE_LANES * steps - centre + first) - WIDE_LANES * *runs_low;
+    quad two = *high * (WIDE_LANES * steps - centre + second) - WIDE_LANES * *runs_high;
+    return wide_total(&one, &two);
 }
 
 BODY void demodulate_body(const double *x, const double *re, const double *im,
@@ -82,7 +47,7 @@ BODY void demodulate_body(const double *x, const double *re, const double *im,
 {
     quad a = {0}, b = {0}, c = {0}, d = {0}; /* sums: real low, high; imaginary */
     quad e = {0}, f = {0}, g = {0}, h = {0}; /* sums of the running sums */
-    for (int j = 0; j < KERNELS_BLOCK; j += LANES) {
+    for (int j = 0; j < KERNELS_BLOCK; j += WIDE_LANES) {
         const quad low = *(const quad *)(x + j), high = *(const quad *)(x + j + 4);
         a += low * *(const quad *)(re + j);
         b += high * *(const quad *)(re + j + 4);
@@ -93,8 +58,8 @@ BODY void demodulate_body(const double *x, const double *re, const double *im,
         g += c;
         h += d;
     }
-    *ret = (struct kernels_sums){total(&a, &b), total(&c, &d), timed(&a, &b, &e, &f),
-                                 timed(&c, &d, &g, &h)};
+    *ret = (struct kernels_sums){wide_total(&a, &b), wide_total(&c, &d),
+                                 timed(&a, &b, &e, &f), timed(&c, &d, &g, &h)};
 }
 KERNEL(void, demodulate,
        (const double *x, const double *re, const double *im, struct kernels_sums *ret),
@@ -157,16 +122,12 @@ BODY void turn_body(double *z, const double *table, double re, double im, int co
 KERNEL(void, turn, (double *z, const double *table, double re, double im, int count),
        (z, table, re, im, count))
 
-/* Lane by lane a where mask is set, else b. */
-#define CHOOSE(mask, a, b)                                                               \
-    ((quad)(((quad_mask)(a) & (mask)) | ((quad_mask)(b) & ~(mask))))
-
 BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
 {
     quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
     quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
     int n = 0;
-    for (; n + LANES <= count; n += LANES) {
+    for (; n + WIDE_LANES <= count; n += WIDE_LANES) {
         const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
         quad_mask below = first < second;
         const quad low = CHOOSE(below, first, second),
@@ -178,8 +139,8 @@ BODY void levels_body(const double *x, int count, struct kernels_levels *ret)
         lowest = CHOOSE(low < lowest, low, lowest);
         highest = CHOOSE(high > highest, high, highest);
     }
-    struct kernels_levels levels = {total(&sum, &sum2), total(&squares, &squares2), x[0],
-                                    x[0]};
+    struct kernels_levels levels = {wide_total(&sum, &sum2),
+                                    wide_total(&squares, &squares2), x[0], x[0]};
     for (int i = 0; i < 4; i++) {
         levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
         levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
@@ -224,11 +185,11 @@ BODY double sum_body(const double *x, int count)
 {
     quad a = {0}, b = {0};
     int j = 0;
-    for (; j + LANES <= count; j += LANES) {
+    for (; j + WIDE_LANES <= count; j += WIDE_LANES) {
         a += *(const quad *)(x + j);
         b += *(const quad *)(x + j + 4);
     }
-    double sum = total(&a, &b);
+    double sum = wide_total(&a, &b);
     for (; j < count; j++)
         sum += x[j];
     return sum;
@@ -239,11 +200,11 @@ BODY double weighted_sum_body(const double *x, const double *weights, int count)
 {
     quad a = {0}, b = {0};
     int j = 0;
-    for (; j + LANES <= count; j += LANES) {
+    for (; j + WIDE_LANES <= count; j += WIDE_LANES) {
         a += *(const quad *)(x + j) * *(const quad *)(weights + j);
         b += *(const quad *)(x + j + 4) * *(const quad *)(weights + j + 4);
     }
-    double sum = total(&a, &b);
+    double sum = wide_total(&a, &b);
     for (; j < count; j++)
         sum += x[j] * weights[j];
     return sum;

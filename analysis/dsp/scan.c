@@ -1,0 +1,163 @@
+#include "analysis/dsp/scan.h"
+
+#include <math.h>
+
+#include "analysis/dsp/wide.h"
+
+#define KERNEL(type, name, parameters, arguments)                                        \
+    WIDE_KERNEL(type, scan_##name, name, parameters, arguments)
+
+BODY void levels_body(const double *x, int count, double top, double bottom,
+                      struct scan_levels *ret)
+{
+    quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
+    quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
+    quad_mask tops = {0}, bottoms = {0}; /* masks are −1 where set */
+    int n = 0;
+    for (; n + WIDE_LANES <= count; n += WIDE_LANES) {
+        const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
+        quad_mask below = first < second;
+        const quad low = CHOOSE(below, first, second),
+                   high = CHOOSE(below, second, first);
+        sum += first;
+        sum2 += second;
+        squares += first * first;
+        squares2 += second * second;
+        lowest = CHOOSE(low < lowest, low, lowest);
+        highest = CHOOSE(high > highest, high, highest);
+        tops += (first >= top) + (second >= top);
+        bottoms += (first <= bottom) + (second <= bottom);
+    }
+    struct scan_levels levels = {
+        .sum = wide_total(&sum, &sum2),
+        .sum_squares = wide_total(&squares, &squares2),
+        .minimum = x[0],
+        .maximum = x[0],
+    };
+    for (int i = 0; i < 4; i++) {
+        levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
+        levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
+        levels.at_top -= tops[i];
+        levels.at_bottom -= bottoms[i];
+    }
+    for (; n < count; n++) {
+        levels.sum += x[n];
+        levels.sum_squares += x[n] * x[n];
+        levels.minimum = x[n] < levels.minimum ? x[n] : levels.minimum;
+        levels.maximum = x[n] > levels.maximum ? x[n] : levels.maximum;
+        levels.at_top += x[n] >= top;
+        levels.at_bottom += x[n] <= bottom;
+    }
+    *ret = levels;
+}
+KERNEL(void, levels,
+       (const double *x, int count, double top, double bottom, struct scan_levels *ret),
+       (x, count, top, bottom, ret))
+
+BODY int64_t count_body(const double *x, int count, double least)
+{
+    quad_mask found = {0};
+    int64_t sum = 0;
+    int n = 0;
+    for (; n + 4 <= count; n += 4)
+        found += *(const quad *)(x + n) >= least;
+    for (int i = 0; i < 4; i++)
+        sum -= found[i];
+    for (; n < count; n++)
+        sum += x[n] >= least;
+    return sum;
+}
+KERNEL(int64_t, count, (const double *x, int count, double least), (x, count, least))
+
+/* Added to an integer, it puts that as two's complement into the low bits of a double. */
+static const double integer_bits = 0x1.8p52;
+
+BODY uint64_t changes_body(const double *x, int count, double scale, double first)
+{
+    const double start = first * scale + integer_bits;
+    const quad same = {start, start, start, start};
+    quad_mask changed = {0};
+    int n = 0;
+    for (; n + 4 <= count; n += 4) {
+        quad value = *(const quad *)(x + n) * scale + integer_bits;
+        changed |= (quad_mask)value ^ (quad_mask)same;
+    }
+    for (; n < count; n++) {
+        const double value = x[n] * scale + integer_bits;
+        const quad one = {value, start, start, start};
+        changed |= (quad_mask)one ^ (quad_mask)same;
+    }
+    return (uint64_t)(changed[0] | changed[1] | changed[2] | changed[3]);
+}
+KERNEL(uint64_t, changes, (const double *x, int count, double scale, double first),
+       (x, count, scale, first))
+
+BODY bool integers_body(const double *x, int count)
+{
+    quad_mask broken = {0};
+    int n = 0;
+    for (; n + 4 <= count; n += 4) {
+        const quad value = *(const quad *)(x + n);
+        broken |= ((value + integer_bits) - integer_bits != value) &
+                  ((value < 0x1p51) & (value > -0x1p51));
+    }
+    bool good = !(broken[0] | broken[1] | broken[2] | broken[3]);
+    for (; n < count; n++)
+        good = good && x[n] == trunc(x[n]);
+    return good;
+}
+KERNEL(bool, integers, (const double *x, int count), (x, count))
+
+BODY double largest_sum_body(const double *a, const double *b, int count)
+{
+    const quad none = {0};
+    quad most = {0};
+    double largest = 0;
+    int n = 0;
+    for (; n + 4 <= count; n += 4) {
+        quad sum = *(const quad *)(a + n) + *(const quad *)(b + n);
+        sum = CHOOSE(sum < none, -sum, sum);
+        most = CHOOSE(sum > most, sum, most);
+    }
+    for (int i = 0; i < 4; i++)
+        largest = most[i] > largest ? most[i] : largest;
+    for (; n < count; n++)
+        largest = fmax(largest, fabs(a[n] + b[n]));
+    return largest;
+}
+KERNEL(double, largest_sum, (const double *a, const double *b, int count), (a, b, count))
+
+/* With y = sign·x, d the difference of the neighbours and c the fall to either side
+ * together, the parabola turns at y + d²/(8c). Of samples at the edge of a turn (|d| >
+ * 2c) it tells nothing. */
+BODY bool turns(const double *x, double least)
+{
+    double sign = x[0] < 0 ? -1 : 1, y = sign * x[0];
+    double d = sign * (x[1] - x[-1]), c = 2 * y - sign * (x[1] + x[-1]);
+    return c > 0 && fabs(d) <= 2 * c && d * d > 8 * c * (least - y);
+}
+
+BODY int turn_body(const double *x, int from, int count, double least)
+{
+    const quad none = {0};
+    int n = from < 1 ? 1 : from;
+    for (; n + 5 <= count; n += 4) {
+        const quad middle = *(const quad *)(x + n), before = *(const quad *)(x + n - 1),
+                   after = *(const quad *)(x + n + 1);
+        const quad_mask negative = middle < none;
+        const quad d = after - before, both = middle + middle - (after + before);
+        const quad y = CHOOSE(negative, -middle, middle),
+                   c = CHOOSE(negative, -both, both);
+        const quad_mask above = (d * d > 8 * c * (least - y)) & (c > none);
+        if (above[0] | above[1] | above[2] | above[3])
+            for (int i = 0; i < 4; i++)
+                if (turns(x + n + i, least))
+                    return n + i;
+    }
+    for (; n + 1 < count; n++)
+        if (turns(x + n, least))
+            return n;
+    return -1;
+}
+KERNEL(int, turn, (const double *x, int from, int count, double least),
+       (x, from, count, least))
