@@ -7,6 +7,8 @@
 #include <stdlib.h>
 
 #include "analysis/health/breaks.h"
+#include "analysis/health/levels.h"
+#include "analysis/health/pairs.h"
 #include "analysis/health/parts.h"
 #include "analysis/health/traces.h"
 
@@ -51,11 +53,15 @@ struct part {
         name##_part_begin, name##_part_feed, name##_part_end, name##_part_release        \
     }
 
+HEALTH_PART(levels)
+HEALTH_PART(pairs)
 HEALTH_PART(traces)
 HEALTH_PART(breaks)
 
 /* In the order of their ends. */
 static const struct part parts[] = {
+    HEALTH_ROW(levels),
+    HEALTH_ROW(pairs),
     HEALTH_ROW(traces),
     HEALTH_ROW(breaks),
     {0},

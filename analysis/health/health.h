@@ -55,7 +55,8 @@ struct health_channel {
     int64_t dropout_count;
     struct health_dropout dropouts[HEALTH_MAX_DROPOUTS]; /* the first ones */
     struct health_span clean; /* longest stretch without a break; frames 0: none */
-    double delay_frames;      /* later than channel 1; NaN: not determinable */
+    double delay_frames;      /* later than channel 1; of a single tone the smallest that
+                                 its phase allows; NaN: not determinable */
     double tone_hz;           /* the one tone that dominates; NaN: none does */
     double clock_offset_ppm;  /* of it re the nominal of `signal`; NaN: no nominal */
 };
