@@ -13,7 +13,7 @@ import urllib.parse
 import harness
 import waves
 
-TONE = waves.wav(waves.tone(duration_s=0.5, channels=2))
+TONE = waves.wav(waves.tone(duration_s=0.5, channels=2, noise_dbfs=-100))
 
 
 def digest(body):

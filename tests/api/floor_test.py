@@ -136,7 +136,7 @@ class Floor(harness.DaemonCase):
                 self.assertEqual(ended["problem"]["field"], "floor_capture")
                 self.assertIn(says, ended["problem"]["detail"])
         quiet = self.measured(self.take["id"], silence.json["id"])
-        self.assertEqual([w["code"] for w in quiet["warnings"]], ["wrong_signal"] * 2)
+        self.assertEqual([w["code"] for w in quiet["warnings"]], ["wrong_signal"] * 2 + ["channel_silent"])
         self.assertEqual([c["figures"] for c in quiet["channels"]],
                          [c["figures"] for c in self.plain["channels"]])
 
