@@ -171,7 +171,7 @@ static void describe(const struct health_dropout *dropout, double sample_rate_hz
 {
     size_t used = strlen(text);
     used += (size_t)snprintf(text + used, size - used, "%s at frame %lld (%.4f s)",
-                             used > 0 ? ", " : "", (long long)dropout->frame,
+                             used > 0 ? "," : "", (long long)dropout->frame,
                              (double)dropout->frame / sample_rate_hz);
     if (used < size && dropout->length_frames >= 0)
         used += (size_t)snprintf(text + used, size - used, " %lld frames",
@@ -193,7 +193,7 @@ static void warn(const struct breaks *breaks, int c, struct health *health)
         describe(&channel->dropouts[i], breaks->subject->format->sample_rate_hz, text,
                  sizeof text);
     health_warn(health, "dropout", c + 1,
-                "%lld break%s in the signal: %s%s. Use a larger buffer, another USB port "
+                "%lld break%s in the signal:%s%s. Use a larger buffer, another USB port "
                 "or hub and no sample-rate conversion, then record again.",
                 (long long)count, count > 1 ? "s" : "", text, count > TOLD ? ", …" : "");
 }

@@ -13,8 +13,8 @@ enum {
     EDGES = 4,           /* places in a row that may be one break */
 };
 
-static const double fit_s = 0.17; /* beside a place: three periods of 20 Hz */
-static const double longest_hole_s = 1;
+static const double fit_s = 0.17;             /* beside a place: three periods of 20 Hz */
+static const double longest_hole_s = 0.25;    /* longer ones are pauses */
 static const double surely_no_pause_s = 0.05; /* holes up to here need no sharp edges */
 static const double least_step = 3 * M_PI / 180;
 static const double sigmas = 6;
@@ -325,15 +325,37 @@ static bool is_sharp(const struct breaks_tone *tone, double value)
     return away > fmin(2 * slope, 0.5 * tone->amplitude) && away > 8 * tone->rest;
 }
 
-/* Whether a run of one value is nothing that the tone itself would have done there: not
- * its flat top, and not a stretch in which it hardly moves. */
+/* Whether a value is well within those on one side: no flat top. */
+static bool is_within(const struct breaks_side *side, double value)
+{
+    double lowest = value, highest = value;
+    for (int n = 0; n < side->count; n++) {
+        lowest = fmin(lowest, side->samples[n]);
+        highest = fmax(highest, side->samples[n]);
+    }
+    double margin = 0.05 * (highest - lowest);
+    return value > lowest + margin && value < highest - margin;
+}
+
+/* Whether a run of one value is nothing that the tone itself would have done there, as a
+ * stretch in which it hardly moves. */
 static bool is_hole(const struct breaks_tone *tone, double value, int64_t length)
 {
     double most = 0;
     for (int64_t t = 0; t < length && (double)t < 1 / tone->cycles; t++)
         most = fmax(most, fabs(breaks_tone_at(tone, (double)t) - value));
-    return fabs(value - tone->offset) < 0.9 * tone->amplitude &&
-           most > fmax(0.3 * tone->amplitude, 10 * tone->rest);
+    return most > fmax(0.3 * tone->amplitude, 10 * tone->rest);
+}
+
+/* The same of many tones: where they fade, they end near the value. */
+static bool has_sharp_edges(const struct sides *sides, double value)
+{
+    const struct breaks_side *before = &sides->before, *after = &sides->after;
+    double loudest = 0;
+    for (int n = 0; n < before->count; n++)
+        loudest = fmax(loudest, fabs(before->samples[n] - value));
+    return fabs(before->samples[before->count - 1] - value) > 0.02 * loudest &&
+           fabs(after->samples[0] - value) > 0.02 * loudest;
 }
 
 static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *run,
@@ -353,14 +375,14 @@ static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *r
     bool goes_on;
     if (relation == UNKNOWN) {
         goes_on = breaks_scene_goes_on(&sides.before, &sides.after) &&
-                  length_s <= surely_no_pause_s;
+                  (length_s <= surely_no_pause_s || has_sharp_edges(&sides, value));
     } else {
         goes_on = (relation == SAME_TONE || relation == SAME_SWEEP) &&
                   is_hole(&sides.tones[0], value, end - first) &&
                   (length_s <= surely_no_pause_s || (is_sharp(&sides.tones[0], value) &&
                                                      is_sharp(&sides.tones[1], value)));
     }
-    if (!goes_on)
+    if (!goes_on || !is_within(&sides.before, value))
         return true;
     ret->broken = true;
     ret->dropout = (struct health_dropout){

@@ -1,6 +1,7 @@
 #include "analysis/health/breaks_scene.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "analysis/dsp/kernels.h"
@@ -13,7 +14,7 @@ enum {
     TRAINING = 2048, /* samples beside an edge that weights are trained on */
     LEAST_TRAINING = 8 * PREDICT_LONG,
     LEAST_LEVEL = 1024,
-    HEALED = 48, /* samples that might be wrong in a click */
+    HEALED = 12, /* samples that might be wrong in a click */
 };
 
 static const double predictable = 0.1; /* residual re signal, at most */
@@ -68,6 +69,38 @@ static bool lively(const double *x)
     return steps >= PATTERN / 2;
 }
 
+/* Whether so many equal samples may come by chance: coarse steps equal those of other
+ * lags too. About 2^18 comparisons are made at a place. */
+static bool may_be_chance(const struct breaks_scene *scene, int first, int lag)
+{
+    enum { OTHERS = 8 };
+    const double *x = scene->samples, unlikely = 30; /* nepers */
+    int equal = 0, from = first - 4 * lag < lag ? lag : first - 4 * lag, usual = 0;
+    for (int n = first; n < first + lag; n++)
+        for (int other = lag - OTHERS / 2; other <= lag + OTHERS / 2; other++)
+            equal += other != lag && n >= other && same(x[n], x[n - other]);
+    for (int n = from; n < first; n++)
+        usual += same(x[n], x[n - lag]);
+    double share = fmax(equal, 0.5) / (OTHERS * (double)lag);
+    return -lag * log(share) < unlikely || 2 * usual > first - from;
+}
+
+/* Whether the samples before are periodic to the bit: frames missing then look like
+ * frames that came twice. */
+static bool is_periodic(const double *x, int first, int lag)
+{
+    int span = lag < first / 2 ? lag : first / 2;
+    for (int period = 1; period <= BREAKS_SCENE_LONGEST_LAG && period + span <= first;
+         period++) {
+        int equal = 0;
+        while (equal < span && same(x[first - 1 - equal], x[first - 1 - equal - period]))
+            equal++;
+        if (equal == span)
+            return true;
+    }
+    return false;
+}
+
 static bool copy_at(const struct breaks_scene *scene, int at, int lag,
                     struct breaks_stretch *ret)
 {
@@ -77,8 +110,10 @@ static bool copy_at(const struct breaks_scene *scene, int at, int lag,
         first--;
     while (end < scene->count && same(x[end], x[end - lag]))
         end++;
-    if (end - first < lag || end - first > lag + BY_CHANCE ||
-        first < scene->place - 2 * NEAR)
+    bool near =
+        first >= scene->place - 4 * NEAR || abs(first + lag - scene->place) <= 2 * NEAR;
+    if (first <= lag || end - first < lag || end - first > lag + BY_CHANCE || !near ||
+        may_be_chance(scene, first, lag) || is_periodic(x, first, lag))
         return false;
     *ret = (struct breaks_stretch){first, first + lag};
     return true;
@@ -86,10 +121,9 @@ static bool copy_at(const struct breaks_scene *scene, int at, int lag,
 
 bool breaks_scene_copy(const struct breaks_scene *scene, struct breaks_stretch *ret)
 {
-    static const int offsets[] = {4, NEAR};
-    for (int i = 0; i < 2; i++) {
-        int at = scene->place + offsets[i];
-        if (at + PATTERN > scene->count || !lively(scene->samples + at))
+    for (int offset = -2 * NEAR; offset <= NEAR; offset += PATTERN) {
+        int at = scene->place + offset;
+        if (at < 0 || at + PATTERN > scene->count || !lively(scene->samples + at))
             continue;
         for (int lag = BREAKS_SCENE_SHORTEST_LAG;
              lag <= BREAKS_SCENE_LONGEST_LAG && lag <= at; lag++) {

@@ -8,11 +8,13 @@ enum {
     UNKNOWNS = 5, /* cosine and sine part, offset, frequency, rate */
     LINEAR = 3,
     MOST_STEPS = 12,
+    PATIENCE = 3, /* steps after which it shows whether it will come to something */
     FEWEST_PERIODS = 2,
     PER_PERIOD = 32, /* samples; more are averaged */
 };
 
 static const double explained = 0.1;        /* rest re amplitude */
+static const double hopeless = 0.1;         /* power of the rest re amplitude squared */
 static const double explained_sweep = 0.01; /* a parabola of phase must do for it */
 
 /* What is fitted: time runs from −1 or to 1 over the stretch. */
@@ -110,6 +112,9 @@ static bool settle(const struct stretch *stretch, struct unknowns *at,
             return false;
         if (*ret_squares >= 0.999 * last)
             return true;
+        double power = at->re * at->re + at->im * at->im;
+        if (i >= PATIENCE && !(*ret_squares < hopeless * power * stretch->count))
+            return false;
         last = *ret_squares;
     }
     return improve(stretch, LINEAR, at, ret_squares);
@@ -139,9 +144,15 @@ static bool largest_line(struct fft_cache *cache, const double *samples, int len
     if (!fft_forward(cache, length, buffer, NULL, problem))
         goto out;
     int peak = 1;
-    for (int bin = 1; bin < length / 2; bin++)
-        if (cabs(fft_bin(buffer, length, bin)) > cabs(fft_bin(buffer, length, peak)))
+    double most = 0;
+    for (int bin = 1; bin < length / 2; bin++) {
+        double complex line = fft_bin(buffer, length, bin);
+        double power = creal(line) * creal(line) + cimag(line) * cimag(line);
+        if (power > most) {
+            most = power;
             peak = bin;
+        }
+    }
     /* Under Hann's window neighbours tell the place: (2r − 1)/(r + 1) bins away. */
     double middle = cabs(fft_bin(buffer, length, peak));
     double below = cabs(fft_bin(buffer, length, peak - 1));

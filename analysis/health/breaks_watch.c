@@ -12,6 +12,7 @@ enum {
     MOST_PATIENCE = 32,
     STALE_AFTER = 4, /* pieces beyond the usual in a row: not a break, but new signal */
     PROBE = 128,
+    MOST_DEAD = 64,   /* places noted where nothing moves */
     LEVEL_EVERY = 16, /* blocks */
 };
 
@@ -20,6 +21,7 @@ static const double hardly = 0.1; /* more than this: not predictable */
 static const double white = 0.97; /* no use trying harder */
 static const double unusual = 3;  /* times the usual: a place */
 static const double least_share = 0.003; /* of the signal: no place below */
+static const double dead_share = 0.01;   /* of the usual: not even noise */
 static const double forgetting_s = 0.5;  /* half-life of the usual */
 
 void breaks_watch_start(struct breaks_watch *watch, double sample_rate_hz, double step)
@@ -129,7 +131,17 @@ static void note(struct breaks_watch *watch, int64_t frame, double size)
     }
     watch->places[watch->place_count] = frame;
     watch->sizes[watch->place_count++] = size;
-    note_recurring(watch, frame, size);
+    if (!watch->dead)
+        note_recurring(watch, frame, size);
+}
+
+/* A hole may have edges that nobody sees, but all is silent in it. */
+static void note_dead(struct breaks_watch *watch, double largest, int64_t frame)
+{
+    bool was_dead = watch->dead;
+    watch->dead = largest < dead_share * watch->usual;
+    if (watch->dead && !was_dead && watch->dead_count++ < MOST_DEAD)
+        note(watch, frame, largest);
 }
 
 static int64_t place_of_largest(const struct predict *predict, const double *x, int count)
@@ -149,6 +161,7 @@ static void judge_piece(struct breaks_watch *watch, const double *x, int count,
     double largest = predict_peak(&watch->predict, x, count).largest;
     double bound = fmax(unusual * watch->usual,
                         fmax(least_share * watch->signal, 1.5 * watch->step));
+    note_dead(watch, largest, frame);
     watch->usual *= exp2(-count / (forgetting_s * watch->sample_rate_hz));
     if (largest <= bound) {
         watch->in_a_row = 0;

@@ -28,6 +28,8 @@ struct breaks_watch {
     double signal;             /* rms of what is predicted, without dc */
     double usual, first_usual; /* largest residuals of late, and when trained */
     int in_a_row;
+    bool dead; /* the last piece did not even have the noise */
+    int dead_count;
     int64_t recent[BREAKS_WATCH_RECENT]; /* frames of the last places */
     double recent_sizes[BREAKS_WATCH_RECENT];
     double tail[BREAKS_WATCH_TAIL];
