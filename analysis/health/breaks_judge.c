@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/health/breaks_scene.h"
+#include "analysis/health/breaks_sides.h"
 
 enum {
     NEAR = BREAKS_SCENE_NEAR,
@@ -101,19 +102,12 @@ static bool look(struct breaks_judge *judge, struct problem *problem)
     return true;
 }
 
-/* The two sides of a break, whose edges may lie apart. */
-struct sides {
-    int64_t edges[2]; /* frames: behind the last trusted one, and the next trusted one */
-    struct breaks_side before, after;
-    struct breaks_tone tones[2];
-};
-
 /* Fits both sides. */
 static bool take_sides(struct breaks_judge *judge, int64_t edge, int64_t next,
-                       struct sides *ret, struct problem *problem)
+                       struct breaks_sides *ret, struct problem *problem)
 {
     int before = (int)(edge - judge->first), behind;
-    *ret = (struct sides){.edges = {edge, next}};
+    *ret = (struct breaks_sides){.edges = {edge, next}};
     if (before < 0)
         before = 0;
     int some = before < judge->fit ? before : judge->fit;
@@ -130,62 +124,16 @@ static bool take_sides(struct breaks_judge *judge, int64_t edge, int64_t next,
            breaks_tone_fit(judge->cache, &ret->after, &ret->tones[1], problem);
 }
 
-enum relation { UNKNOWN, DIFFERENT, SAME_TONE, SAME_SWEEP };
-
-static bool is_steady(const struct breaks_tone *tone)
-{
-    return fabs(tone->rate) * tone->length <=
-           1e-3 * tone->cycles + sigmas * tone->cycles_sigma;
-}
-
-static enum relation relation_of(const struct sides *sides)
-{
-    const struct breaks_tone *b = &sides->tones[0], *a = &sides->tones[1];
-    if (!(b->amplitude > 0) && !(a->amplitude > 0))
-        return UNKNOWN;
-    if (!(b->amplitude > 0) || !(a->amplitude > 0))
-        return DIFFERENT;
-    double apart = (double)(sides->edges[1] - sides->edges[0]);
-    double noise = b->rest / b->amplitude * sqrt(2.0 / b->length) +
-                   a->rest / a->amplitude * sqrt(2.0 / a->length);
-    if (fabs(a->amplitude / b->amplitude - 1) > 0.03 + sigmas * noise)
-        return DIFFERENT;
-    double away = a->cycles - breaks_tone_cycles(b, apart);
-    if (is_steady(a) && is_steady(b)) {
-        double bound = 2e-4 * b->cycles + sigmas * (a->cycles_sigma + b->cycles_sigma);
-        return fabs(away) <= bound ? SAME_TONE : DIFFERENT;
-    }
-    double rate = fmax(fabs(a->rate), fabs(b->rate));
-    bool alike = a->rate * b->rate > 0 && rate < 2 * fmin(fabs(a->rate), fabs(b->rate));
-    double bound = 0.02 * b->cycles + rate * (BREAKS_SCENE_LONGEST_LAG + apart);
-    return alike && fabs(away) <= fmin(bound, 0.5 * b->cycles) ? SAME_SWEEP : DIFFERENT;
-}
-
-static double before_at(const struct sides *sides, int64_t frame)
-{
-    return breaks_tone_at(&sides->tones[0], (double)(frame - sides->edges[0]));
-}
-
-static double after_at(const struct sides *sides, int64_t frame)
-{
-    return breaks_tone_at(&sides->tones[1], (double)(frame - sides->edges[1]));
-}
-
-static double phase_step(const struct sides *sides, int64_t frame)
-{
-    double step = breaks_tone_phase(&sides->tones[1], (double)(frame - sides->edges[1])) -
-                  breaks_tone_phase(&sides->tones[0], (double)(frame - sides->edges[0]));
-    return step - 2 * M_PI * round(step / (2 * M_PI));
-}
-
 /* The frame from which on the later tone explains the samples better than the earlier. */
-static int64_t handover(const struct breaks_judge *judge, const struct sides *sides)
+static int64_t handover(const struct breaks_judge *judge,
+                        const struct breaks_sides *sides)
 {
     int64_t best = sides->edges[0];
     double gain = 0, most = 0; /* of the earlier tone over the later, up to here */
     for (int64_t frame = sides->edges[0]; frame < sides->edges[1]; frame++) {
         double x = judge->near[frame - judge->first];
-        double earlier = x - before_at(sides, frame), later = x - after_at(sides, frame);
+        double earlier = x - breaks_sides_before_at(sides, frame),
+               later = x - breaks_sides_after_at(sides, frame);
         gain += later * later - earlier * earlier;
         if (gain > most) {
             most = gain;
@@ -202,42 +150,45 @@ static void guard(struct breaks_verdict *verdict, int64_t first, int64_t end)
 }
 
 /* Widens the damage to all frames nearby that neither tone explains. */
-static void measure_damage(const struct breaks_judge *judge, const struct sides *sides,
-                           int64_t frame, int64_t end, struct breaks_verdict *verdict)
+static void measure_damage(const struct breaks_judge *judge,
+                           const struct breaks_sides *sides, int64_t frame, int64_t end,
+                           struct breaks_verdict *verdict)
 {
     const double bound[] = {8 * sides->tones[0].rest + 1e-9 * sides->tones[0].amplitude,
                             8 * sides->tones[1].rest + 1e-9 * sides->tones[1].amplitude};
     int64_t from = frame - SMEARED < judge->first ? judge->first : frame - SMEARED;
     int64_t to = end + SMEARED, last = judge->first + judge->scene.count, first = frame;
     for (int64_t n = frame; n-- > from;)
-        if (fabs(judge->near[n - judge->first] - before_at(sides, n)) > bound[0])
+        if (fabs(judge->near[n - judge->first] - breaks_sides_before_at(sides, n)) >
+            bound[0])
             first = n;
     int64_t until = end;
     for (int64_t n = end; n < to && n < last; n++)
-        if (fabs(judge->near[n - judge->first] - after_at(sides, n)) > bound[1])
+        if (fabs(judge->near[n - judge->first] - breaks_sides_after_at(sides, n)) >
+            bound[1])
             until = n + 1;
     guard(verdict, first, until);
 }
 
 /* Phase and frame of a break in one tone, or one sweep. */
-static bool judge_tone(const struct breaks_judge *judge, const struct sides *sides,
-                       enum relation relation, struct breaks_verdict *ret)
+static bool judge_tone(const struct breaks_judge *judge, const struct breaks_sides *sides,
+                       enum breaks_relation relation, struct breaks_verdict *ret)
 {
     const struct breaks_tone *b = &sides->tones[0], *a = &sides->tones[1];
     int64_t frame = handover(judge, sides);
-    double step = phase_step(sides, frame);
+    double step = breaks_sides_step(sides, frame);
     double apart = (double)(sides->edges[1] - sides->edges[0]);
     double sigma = b->phase_sigma + a->phase_sigma +
                    2 * M_PI * apart * (b->cycles_sigma + a->cycles_sigma) +
                    0.01 * (b->rest / b->amplitude + a->rest / a->amplitude);
-    double least = relation == SAME_TONE ? least_step : 5 * least_step;
+    double least = relation == BREAKS_SAME_TONE ? least_step : 5 * least_step;
     if (fabs(step) < least || fabs(step) < sigmas * sigma)
         return false;
     ret->broken = true;
     ret->dropout = (struct health_dropout){
         .frame = frame,
         .length_frames = -1,
-        .phase_step_deg = relation == SAME_TONE ? step * 180 / M_PI : NAN,
+        .phase_step_deg = relation == BREAKS_SAME_TONE ? step * 180 / M_PI : NAN,
         .kind = HEALTH_MISSING,
     };
     measure_damage(judge, sides, frame, frame, ret);
@@ -251,19 +202,19 @@ static bool judge_missing(struct breaks_judge *judge, struct breaks_verdict *ret
 {
     const struct breaks_places *places = judge->places;
     struct breaks_stretch tear;
-    struct sides sides;
+    struct breaks_sides sides;
     for (int i = 0; i < EDGES && i < places->count; i++) {
         if (places->frames[i] - places->frames[0] > 4 * SMEARED)
             break;
         if (!take_sides(judge, places->frames[0] - NEAR, places->frames[i] + NEAR, &sides,
                         problem))
             return false;
-        enum relation relation = relation_of(&sides);
-        if (relation == SAME_TONE || relation == SAME_SWEEP) {
+        enum breaks_relation relation = breaks_sides_relation(&sides);
+        if (relation == BREAKS_SAME_TONE || relation == BREAKS_SAME_SWEEP) {
             judge_tone(judge, &sides, relation, ret);
             return true;
         }
-        if (i == 0 && relation == UNKNOWN &&
+        if (i == 0 && relation == BREAKS_UNKNOWN &&
             breaks_scene_goes_on(&sides.before, &sides.after) &&
             breaks_scene_torn(&judge->scene, judge->fit, &tear)) {
             int64_t first = judge->first + tear.first, end = judge->first + tear.end;
@@ -280,14 +231,14 @@ static bool judge_missing(struct breaks_judge *judge, struct breaks_verdict *ret
 static bool judge_copy(struct breaks_judge *judge, const struct breaks_stretch *copy,
                        struct breaks_verdict *ret, struct problem *problem)
 {
-    struct sides sides;
+    struct breaks_sides sides;
     int64_t first = judge->first + copy->first, end = judge->first + copy->end;
     if (!take_sides(judge, first, end, &sides, problem))
         return false;
-    bool tone = relation_of(&sides) == SAME_TONE;
+    bool tone = breaks_sides_relation(&sides) == BREAKS_SAME_TONE;
     ret->broken = true;
     ret->dropout = (struct health_dropout){
-        first, end - first, tone ? phase_step(&sides, end) * 180 / M_PI : NAN,
+        first, end - first, tone ? breaks_sides_step(&sides, end) * 180 / M_PI : NAN,
         HEALTH_REPEATED};
     guard(ret, first, end);
     return true;
@@ -348,7 +299,7 @@ static bool is_hole(const struct breaks_tone *tone, double value, int64_t length
 }
 
 /* The same of many tones: where they fade, they end near the value. */
-static bool has_sharp_edges(const struct sides *sides, double value)
+static bool has_sharp_edges(const struct breaks_sides *sides, double value)
 {
     const struct breaks_side *before = &sides->before, *after = &sides->after;
     double loudest = 0;
@@ -361,7 +312,7 @@ static bool has_sharp_edges(const struct sides *sides, double value)
 static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *run,
                       struct breaks_verdict *ret, struct problem *problem)
 {
-    struct sides sides;
+    struct breaks_sides sides;
     int64_t first = judge->first + run->first, end;
     double value = judge->near[run->first], rate = judge->format->sample_rate_hz;
     if (!run_end(judge, *run, &end, problem))
@@ -371,13 +322,13 @@ static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *r
         return true;
     if (!take_sides(judge, first, end, &sides, problem))
         return false;
-    enum relation relation = relation_of(&sides);
+    enum breaks_relation relation = breaks_sides_relation(&sides);
     bool goes_on;
-    if (relation == UNKNOWN) {
+    if (relation == BREAKS_UNKNOWN) {
         goes_on = breaks_scene_goes_on(&sides.before, &sides.after) &&
                   (length_s <= surely_no_pause_s || has_sharp_edges(&sides, value));
     } else {
-        goes_on = (relation == SAME_TONE || relation == SAME_SWEEP) &&
+        goes_on = (relation == BREAKS_SAME_TONE || relation == BREAKS_SAME_SWEEP) &&
                   is_hole(&sides.tones[0], value, end - first) &&
                   (length_s <= surely_no_pause_s || (is_sharp(&sides.tones[0], value) &&
                                                      is_sharp(&sides.tones[1], value)));
@@ -387,7 +338,7 @@ static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *r
     ret->broken = true;
     ret->dropout = (struct health_dropout){
         first, end - first,
-        relation == SAME_TONE ? phase_step(&sides, end) * 180 / M_PI : NAN,
+        relation == BREAKS_SAME_TONE ? breaks_sides_step(&sides, end) * 180 / M_PI : NAN,
         HEALTH_ZEROED};
     guard(ret, first, end);
     return true;
