@@ -14,6 +14,17 @@ static void parse(const char *raw, struct target *target)
         fail_msg("%s: %s", raw, problem.detail);
 }
 
+static void a_list_may_be_given_word_by_word(void **state)
+{
+    (void)state;
+    struct target target;
+    parse("/a?measure=x&name=n&measure=y&measure=x", &target);
+    assert_int_equal(target.parameter_count, 4);
+    assert_string_equal(target.parameters[2].value, "y");
+    assert_string_equal(target_get(&target, "measure"), "x"); /* the first */
+    target_free(&target);
+}
+
 static void path_is_cut_at_slashes(void **state)
 {
     (void)state;
@@ -166,6 +177,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(path_is_cut_at_slashes),
+        cmocka_unit_test(a_list_may_be_given_word_by_word),
         cmocka_unit_test(slash_at_the_end_adds_an_empty_segment),
         cmocka_unit_test(plus_is_a_space_in_the_query_only),
         cmocka_unit_test(absolute_form_gives_its_authority),

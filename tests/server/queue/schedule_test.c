@@ -148,6 +148,107 @@ static void one_that_waits_is_withdrawn(void **state)
     schedule_free(schedule);
 }
 
+static void add_health(struct schedule *schedule, const char *tester, const char *id)
+{
+    struct store_capture capture = {.tester = (char *)tester};
+    snprintf(capture.id, sizeof capture.id, "%s", id);
+    struct job *job = schedule_health_new(&capture);
+    assert_non_null(job);
+    assert_true(schedule_add(schedule, job));
+}
+
+static void add_of(struct schedule *schedule, const char *tester, const char *id,
+                   const char *capture, const char *floor)
+{
+    add(schedule, tester, id);
+    struct job *job = schedule_find(schedule, id);
+    snprintf(job->analysis.capture, sizeof job->analysis.capture, "%s", capture);
+    snprintf(job->analysis.floor_capture, sizeof job->analysis.floor_capture, "%s",
+             floor);
+}
+
+static void take(struct schedule *schedule, const char *want)
+{
+    struct job *job = schedule_take(schedule);
+    assert_non_null(job);
+    assert_string_equal(job->analysis.id, want);
+}
+
+static void end(struct schedule *schedule, const char *id)
+{
+    struct job *job = schedule_find(schedule, id);
+    schedule_remove(schedule, job);
+    schedule_job_free(job);
+}
+
+static void health_goes_first_and_testers_take_turns(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    add(schedule, "a", "a1");
+    add(schedule, "b", "b1");
+    add_health(schedule, "a", "cap1");
+    add_health(schedule, "a", "cap2");
+    add_health(schedule, "b", "cap3");
+    assert_int_equal(schedule_waiting(schedule, false), 2);
+    assert_int_equal(schedule_waiting(schedule, true), 3);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "cap2")), 3);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a1")), 4);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "b1")), 5);
+    char order[64];
+    drain(schedule, order, sizeof order);
+    assert_string_equal(order, "cap1 cap3 cap2 a1 b1 ");
+    schedule_free(schedule);
+}
+
+static void an_analysis_is_passed_over_until_its_health_has_ended(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    add_of(schedule, "a", "a1", "cap1", "");
+    add_of(schedule, "a", "a2", "cap2", "cap1");
+    add_of(schedule, "a", "a3", "cap2", "");
+    add_of(schedule, "b", "b1", "cap1", "");
+    add_of(schedule, "b", "b2", "cap3", "cap4");
+    add_health(schedule, "a", "cap1");
+    take(schedule, "cap1");
+    take(schedule, "a3"); /* a1 and a2 need cap1 */
+    take(schedule, "b2"); /* so does b1 */
+    assert_null(schedule_take(schedule));
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a1")), 1);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "b1")), 2);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a2")), 3);
+    end(schedule, "cap1");
+    take(schedule, "a1");
+    take(schedule, "b1");
+    take(schedule, "a2");
+    assert_null(schedule_take(schedule));
+    schedule_free(schedule);
+}
+
+static void one_that_was_taken_too_early_is_first_again(void **state)
+{
+    (void)state;
+    struct schedule *schedule = schedule_new();
+    static const char *const ids[] = {"a1", "a2", "b1"};
+    for (int i = 0; i < 3; i++)
+        add(schedule, ids[i][0] == 'a' ? "a" : "b", ids[i]);
+    take(schedule, "a1");
+    assert_true(schedule_return(schedule, schedule_find(schedule, "a1")));
+    assert_false(schedule_find(schedule, "a1")->running);
+    assert_int_equal(schedule_running(schedule, false), 0);
+    assert_int_equal(schedule_waiting(schedule, false), 3);
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "a2")), 3);
+    take(schedule, "b1"); /* the last of its tester's */
+    assert_true(schedule_return(schedule, schedule_find(schedule, "b1")));
+    add(schedule, "b", "b2");
+    assert_int_equal(schedule_position(schedule, schedule_find(schedule, "b2")), 4);
+    char order[64];
+    drain(schedule, order, sizeof order);
+    assert_string_equal(order, "a1 b1 a2 b2 ");
+    schedule_free(schedule);
+}
+
 static void count_one(struct job *job, void *context)
 {
     (void)job;
@@ -236,6 +337,9 @@ int main(void)
         cmocka_unit_test(a_newcomer_waits_one_round_at_most),
         cmocka_unit_test(jobs_are_found_until_they_are_removed),
         cmocka_unit_test(one_that_waits_is_withdrawn),
+        cmocka_unit_test(health_goes_first_and_testers_take_turns),
+        cmocka_unit_test(an_analysis_is_passed_over_until_its_health_has_ended),
+        cmocka_unit_test(one_that_was_taken_too_early_is_first_again),
         cmocka_unit_test(positions_are_the_turns),
         cmocka_unit_test(a_job_owns_its_texts),
     };
