@@ -146,6 +146,17 @@ class FullQueue(harness.DaemonCase):
             problem = self.check_problem(answer, 429, "queue_full")
             self.assertIn(str(self.LENGTH), problem["detail"])
             self.assertEqual(answer.headers["retry-after"], "10")
+        self.check_uploads()
+
+    def check_uploads(self):
+        """An upload that orders is refused before its body, and kept is nothing; one that
+        orders nothing is taken, since health has always room."""
+        before = self.daemon.files("objects"), self.daemon.get("/v1/captures").json
+        answer = self.daemon.upload(TONE[:-2], "?measure=distortion")
+        self.check_problem(answer, 429, "queue_full")
+        self.assertEqual((self.daemon.files("objects"), self.daemon.get("/v1/captures").json),
+                         before)
+        self.assertEqual(self.daemon.upload(TONE[:-2]).status, 201)
 
 
 class Faults(harness.DaemonCase):
