@@ -112,7 +112,7 @@ class Download(harness.DaemonCase):
         self.assertEqual(gathered, TONE)
 
     def test_other_containers_have_their_type(self):
-        audio = self.daemon.upload(waves.flac_header(), "?name=x").json["links"]["audio"]
+        audio = self.daemon.upload(waves.flac_header() + bytes(200), "?name=x").json["links"]["audio"]
         answer = self.daemon.get(audio)
         self.assertEqual(answer.headers["content-type"], "audio/flac")
         self.assertIn('"x.flac"', answer.headers["content-disposition"])
