@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/dsp/kernels.h"
 #include "analysis/health/breaks_scene.h"
 #include "analysis/health/breaks_sides.h"
 
@@ -305,8 +306,10 @@ static bool has_sharp_edges(const struct breaks_sides *sides, double value)
     double loudest = 0;
     for (int n = 0; n < before->count; n++)
         loudest = fmax(loudest, fabs(before->samples[n] - value));
-    return fabs(before->samples[before->count - 1] - value) > 0.02 * loudest &&
-           fabs(after->samples[0] - value) > 0.02 * loudest;
+    double step = kernels_smallest_step(before->samples, before->count, 0);
+    double bound = fmax(0.02 * loudest, 8 * step);
+    return fabs(before->samples[before->count - 1] - value) > bound &&
+           fabs(after->samples[0] - value) > bound;
 }
 
 static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *run,

@@ -4,8 +4,9 @@
 #include <string.h>
 
 #include "analysis/signals/tone.h"
+#include "analysis/signals/white_noise.h"
 
-static const struct signal *const signals[] = {&tone_signal};
+static const struct signal *const signals[] = {&tone_signal, &white_noise_signal};
 
 struct signal_form signal_form(const struct settings *parameters)
 {

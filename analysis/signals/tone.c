@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 #include "analysis/core/decibel.h"
+#include "analysis/signals/mixer.h"
 #include "analysis/signals/parameters.h"
 
 #define MICRO 1000000
@@ -47,20 +48,11 @@ double tone_sine(int64_t index, int64_t count)
     return sign * cosine_of_octant(2 * M_PI * (double)(quarter - index) / (double)count);
 }
 
-/* SplitMix64 (Steele, Lea, Flood 2014; constants from memory): a counter through a mixer.
- */
-static uint64_t mixed(uint64_t counter)
-{
-    counter = (counter ^ counter >> 30) * 0xBF58476D1CE4E5B9u;
-    counter = (counter ^ counter >> 27) * 0x94D049BB133111EBu;
-    return counter ^ counter >> 31;
-}
-
 /* Triangular within ±1: the difference of the two halves of one number, each uniform. */
 static double triangular(uint64_t *state)
 {
-    *state += 0x9E3779B97F4A7C15u;
-    uint64_t number = mixed(*state);
+    *state += MIXER_STEP;
+    uint64_t number = mixer_mixed(*state);
     return ((double)(number >> 32) - (double)(number & 0xFFFFFFFFu)) * 0x1p-32;
 }
 
@@ -92,7 +84,7 @@ static bool begin(const struct settings *parameters, struct signal_stream **ret,
         .dithered = values[TONE_DITHER].choice == TONE_DITHER_TPDF,
     };
     for (int i = 0; i < DESCRIPTION_MAX_CHANNELS; i++)
-        stream->noise[i] = mixed(0x5265736964756D21u + (uint64_t)i);
+        stream->noise[i] = mixer_mixed(0x5265736964756D21u + (uint64_t)i);
     *ret = stream;
     return true;
 }
