@@ -249,6 +249,8 @@ class Quarantine(Case):
         raise AssertionError(capture)
 
     def test_two_deaths_and_the_end_of_it(self):
+        other = self.upload()["id"]  # before: the worker that looks at headers is killed, too
+        self.daemon.looked_at(other)
         capture = self.upload(long_recording(), measure="distortion")
         dead = self.kill_those_at_it(capture["id"])
         self.assertEqual(dead["health"]["state"], "failed")
@@ -261,7 +263,6 @@ class Quarantine(Case):
         self.assertIn("\nresiduum_captures_quarantined_total 1\n", metrics)
         self.assertIn('\nresiduum_capture_health_ended_total{state="failed"} 1\n', metrics)
 
-        other = self.upload()["id"]
         for order, field in (({"capture": capture["id"]}, "capture"),
                              ({"capture": other, "floor_capture": capture["id"]},
                               "floor_capture")):
