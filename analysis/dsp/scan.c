@@ -134,7 +134,7 @@ BODY bool turns(const double *x, double least)
 {
     double sign = x[0] < 0 ? -1 : 1, y = sign * x[0];
     double d = sign * (x[1] - x[-1]), c = 2 * y - sign * (x[1] + x[-1]);
-    return c > 0 && fabs(d) <= 2 * c && d * d > 8 * c * (least - y);
+    return c > 0 && d * d <= 4 * c * c && d * d > 8 * c * (least - y);
 }
 
 BODY int turn_body(const double *x, int from, int count, double least)
@@ -148,7 +148,9 @@ BODY int turn_body(const double *x, int from, int count, double least)
         const quad d = after - before, both = middle + middle - (after + before);
         const quad y = CHOOSE(negative, -middle, middle),
                    c = CHOOSE(negative, -both, both);
-        const quad_mask above = (d * d > 8 * c * (least - y)) & (c > none);
+        const quad square = d * d;
+        const quad_mask above =
+            (square > 8 * c * (least - y)) & (c > none) & (square <= 4 * c * c);
         if (above[0] | above[1] | above[2] | above[3])
             for (int i = 0; i < 4; i++)
                 if (turns(x + n + i, least))

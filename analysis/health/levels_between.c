@@ -10,6 +10,8 @@ enum {
     PARTS = LEVELS_BETWEEN_PARTS,
     KEPT = 2 * HALF,
     POINTS = 2 * PARTS + 1,
+    PATIENCE = 64,
+    EACH = 4, /* thereafter */
 };
 
 static const double near_full_scale = 0.63; /* −4 dBFS */
@@ -92,6 +94,7 @@ static void look(struct levels_between *between, const struct levels_between_tab
          n++) {
         const double *x = samples + n;
         double d = x[1] - x[-1], c = 2 * x[0] - x[1] - x[-1];
+        between->idle = 0;
         between->turn = fabs(x[0]) + d * d / (8 * fabs(c));
         least = between->turn * higher;
         double peak = peak_near(table, x);
@@ -105,7 +108,8 @@ void levels_between_feed(struct levels_between *between,
                          const struct levels_between_table *table, const double *samples,
                          int count, double peak)
 {
-    if (count < KEPT) {
+    bool passed_over = ++between->idle > PATIENCE && between->idle % EACH != 0;
+    if (count < KEPT || passed_over) {
         between->seam_count = 0;
         return;
     }
