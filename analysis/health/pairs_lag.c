@@ -55,19 +55,17 @@ static struct derivatives derive(const struct pairs_lag *lag, double at)
 {
     struct derivatives sums = {0};
     const double turn = 2 * M_PI / lag->length;
-    const double complex step = cexp(I * turn * at);
-    double complex phasor = cexp(I * turn * at * lag->first_bin);
+    const double cosine = cos(turn * at), sine = sin(turn * at);
+    double c = cos(turn * at * lag->first_bin), s = sin(turn * at * lag->first_bin);
     for (int k = lag->first_bin; k <= lag->length / 2; k++) {
-        double w = turn * k;
-        double re =
-            creal(lag->cross[k]) * creal(phasor) - cimag(lag->cross[k]) * cimag(phasor);
-        double im =
-            creal(lag->cross[k]) * cimag(phasor) + cimag(lag->cross[k]) * creal(phasor);
-        sums.value += re;
-        sums.slope -= w * im;
-        sums.bend -= w * w * re;
-        phasor = CMPLX(creal(phasor) * creal(step) - cimag(phasor) * cimag(step),
-                       creal(phasor) * cimag(step) + cimag(phasor) * creal(step));
+        double w = turn * k, before = c;
+        double re = creal(lag->cross[k]), im = cimag(lag->cross[k]);
+        double value = re * c - im * s;
+        sums.value += value;
+        sums.slope -= w * (re * s + im * c);
+        sums.bend -= w * w * value;
+        c = c * cosine - s * sine;
+        s = before * sine + s * cosine;
     }
     return sums;
 }
