@@ -83,13 +83,13 @@ static bool is_steady(const struct spectrum *mean, int bin)
 static bool find_line(const struct traces_view *view, int base_hz, int m,
                       struct line *ret)
 {
-    const double prominence = 10;
-    double bin = m * base_hz / bin_hz(view), reach = wander * bin + 0.5;
+    const double prominence = 10, place_bins = 0.1;
+    double bin = m * base_hz / bin_hz(view), reach = wander * bin + place_bins;
     struct bins range = {(int)floor(bin - reach), (int)ceil(bin + reach)};
     double threshold = statistics_line_threshold(view->mean->segments, 5.0 * 2 * LINES);
     return range.first > 2 * LOBE && !tone_reaches(view, base_hz, bin) &&
            lines_at(view->mean, range, fmax(threshold, prominence), ret) &&
-           is_steady(view->mean, ret->peak);
+           fabs(ret->bin - bin) <= reach && is_steady(view->mean, ret->peak);
 }
 
 /* Lines at exact multiples of what the strongest says. */
