@@ -134,25 +134,32 @@ BODY bool turns(const double *x, double least)
 {
     double sign = x[0] < 0 ? -1 : 1, y = sign * x[0];
     double d = sign * (x[1] - x[-1]), c = 2 * y - sign * (x[1] + x[-1]);
-    return c > 0 && d * d <= 4 * c * c && d * d > 8 * c * (least - y);
+    return c > 0 && fabs(d) <= 2 * c && d * d > 8 * c * (least - y);
+}
+
+/* The same of four, set in *ret. Lanes whose |d| exceeds 2c are left out here already: of
+ * a tone near `least` all between its tops and its zero crossings would pass otherwise.
+ */
+BODY void turns_four(const double *x, double least, quad_mask *ret)
+{
+    const quad_mask sign = {INT64_MIN, INT64_MIN, INT64_MIN, INT64_MIN};
+    const quad middle = *(const quad *)x, before = *(const quad *)(x - 1),
+               after = *(const quad *)(x + 1);
+    const quad d = after - before, both = middle + middle - (after + before);
+    const quad y = (quad)((quad_mask)middle & ~sign), size = (quad)((quad_mask)d & ~sign),
+               c = (quad)((quad_mask)both ^ ((quad_mask)middle & sign));
+    *ret |= (size <= 2 * c) & (d * d > 8 * c * (least - y));
 }
 
 BODY int turn_body(const double *x, int from, int count, double least)
 {
-    const quad none = {0};
     int n = from < 1 ? 1 : from;
-    for (; n + 5 <= count; n += 4) {
-        const quad middle = *(const quad *)(x + n), before = *(const quad *)(x + n - 1),
-                   after = *(const quad *)(x + n + 1);
-        const quad_mask negative = middle < none;
-        const quad d = after - before, both = middle + middle - (after + before);
-        const quad y = CHOOSE(negative, -middle, middle),
-                   c = CHOOSE(negative, -both, both);
-        const quad square = d * d;
-        const quad_mask above =
-            (square > 8 * c * (least - y)) & (c > none) & (square <= 4 * c * c);
-        if (above[0] | above[1] | above[2] | above[3])
-            for (int i = 0; i < 4; i++)
+    for (; n + 9 <= count; n += 8) {
+        quad_mask any = {0};
+        turns_four(x + n, least, &any);
+        turns_four(x + n + 4, least, &any);
+        if (any[0] | any[1] | any[2] | any[3])
+            for (int i = 0; i < 8; i++)
                 if (turns(x + n + i, least))
                     return n + i;
     }
