@@ -22,7 +22,8 @@ struct channel {
     double *buffer;      /* the segment being collected, windowed, and its transform */
     double piece[PIECE]; /* samples that do not yet make up a whole one */
     int held;
-    int filled; /* of the segment, in whole pieces */
+    int filled;         /* of the segment, in whole pieces */
+    double sum_squares; /* of its windowed samples */
     struct spectrum spectrum;
     struct traces_tone tone;
 };
@@ -132,14 +133,19 @@ static bool take_piece(struct traces *traces, struct channel *channel,
     kernels_window(samples, window->values + (falls ? length - first : first),
                    falls ? -1 : 1, 0, windowed);
     fft_put(channel->buffer, length, first, windowed, PIECE);
+    channel->sum_squares += kernels_weighted_sum(windowed, windowed, PIECE);
     channel->filled += PIECE;
     if (channel->filled < length)
         return true;
-    channel->filled = 0;
     if (!spectrum_take(traces->cache, window, channel->buffer, traces->powers,
                        &channel->spectrum, problem))
         return false;
-    traces_tone_follow(&channel->tone, window, channel->buffer, traces->powers);
+    /* Parseval: the sum of all powers. */
+    double mean_square = channel->sum_squares / window->sum_squares;
+    traces_tone_follow(&channel->tone, window, channel->buffer, traces->powers,
+                       mean_square);
+    channel->filled = 0;
+    channel->sum_squares = 0;
     return true;
 }
 

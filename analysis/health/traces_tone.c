@@ -141,33 +141,49 @@ static void add_to_run(struct traces_tone *tone, const struct fitted *fitted, in
     tone->last_phase_sd = fitted->phase_sd;
 }
 
-static int index_of(const double *values, int first, int last, double value)
+static int highest_of(const double *powers, int first, int last)
 {
-    while (first < last && values[first] != value)
-        first++;
-    return first;
+    int peak = first;
+    for (int j = first + 1; j <= last; j++)
+        if (powers[j] > powers[peak])
+            peak = j;
+    return peak;
+}
+
+/* The bin of the tone that dominates the segment, or −1. The one that is followed is
+ * looked for at its place; the whole spectrum only where it has less than half. */
+static int find_peak(const struct traces_tone *tone, const double *powers, int length,
+                     double total)
+{
+    /* Half a bin off its centre a tone's highest bin still holds a third of it. */
+    const double least_share = 0.5 / 3.2;
+    int first = LOBE + 1, last = length / 2 - LOBE - 1, peak = -1;
+    struct kernels_levels levels;
+    if (tone->now.track.count > 0) {
+        struct bins lobe = {(int)tone->last_bin - LOBE, (int)tone->last_bin + LOBE};
+        if (2 * spectrum_sum(powers, lobe) > total)
+            peak = highest_of(powers, lobe.first, lobe.last);
+    }
+    if (peak < 0) {
+        kernels_levels(powers + first, last - first + 1, &levels);
+        if (levels.maximum > least_share * total)
+            peak = highest_of(powers, first, last);
+    }
+    /* At the end of the range it may be the slope of dc, no line of its own. */
+    bool own = peak >= first && peak <= last && powers[peak] >= powers[peak - 1] &&
+               powers[peak] >= powers[peak + 1];
+    return own ? peak : -1;
 }
 
 void traces_tone_follow(struct traces_tone *tone, const struct window *window,
-                        const double *transform, const double *powers)
+                        const double *transform, const double *powers, double mean_square)
 {
-    /* Half a bin off its centre a tone's highest bin still holds a third of it. */
-    const double least_share = 0.5 / 3.2, most_misfit = 0.05;
-    int first = LOBE + 1, last = window->length / 2 - LOBE - 1;
-    struct kernels_levels levels;
+    const double most_misfit = 0.05;
+    double total = mean_square - spectrum_sum(powers, (struct bins){0, LOBE});
     struct fitted fitted = {.misfit = INFINITY};
-    kernels_levels(powers + first, last - first + 1, &levels);
-    if (levels.maximum > least_share * levels.sum) {
-        int near = (int)tone->last_bin - 1, peak;
-        if (tone->now.track.count == 0 || near < first)
-            near = first;
-        peak = index_of(powers, near, last, levels.maximum);
-        if (powers[peak] != levels.maximum)
-            peak = index_of(powers, first, last, levels.maximum);
-        /* At the end of the range it may be the slope of dc, no line of its own. */
-        if (powers[peak] >= powers[peak - 1] && powers[peak] >= powers[peak + 1])
-            fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
-    }
+    int peak = find_peak(tone, powers, window->length, total);
+    if (peak >= 0)
+        fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
     if (fitted.misfit < most_misfit)
         add_to_run(tone, &fitted, window->length);
     else

@@ -36,9 +36,11 @@ bool traces_tone_new(int length, struct traces_tone *ret, struct problem *proble
     __attribute__((warn_unused_result));
 void traces_tone_free(struct traces_tone *tone);
 
-/** The next segment: its transform (of fft_forward) and its powers. */
+/** The next segment: its transform (of fft_forward), its powers, and the sum of these,
+ * which the windowed samples tell as well. */
 void traces_tone_follow(struct traces_tone *tone, const struct window *window,
-                        const double *transform, const double *powers);
+                        const double *transform, const double *powers,
+                        double mean_square);
 
 struct traces_tone_result {
     double bin; /* mean frequency, in bins; NaN: no tone dominates */
