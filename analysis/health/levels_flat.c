@@ -22,7 +22,7 @@ static const double filled = 0.1;   /* of the wider bands, at least */
 static const double reaching = 1.5; /* of the band beneath, the lowest at least: a wave
                                       that is cut off gives 2.2 or more (√16.8 − √9.8
                                       to √1.8 − √0.8), noise on a plateau gives none */
-static const double leaving = 4;    /* steps */
+static const double leaving = 16;   /* steps */
 static const double moving = 0.5;   /* of the first step, the next one */
 static const double run_share = 0.005;
 

@@ -13,11 +13,11 @@
  * 20 Hz sine at 48 kHz and the 68 at 768 kHz do not count. The bands beneath must be
  * filled, since a tone near a fraction of the sample rate meets only few phases.
  *
- * Runs: 3 or more neighbours at the extreme that are left by more than 4 steps, and on
+ * Runs: 3 or more neighbours at the extreme that are left by more than 16 steps, and on
  * whose side the wave keeps moving. Of a sine, a run of 3 or more is left by at most
- * (1 + √q)² ≤ 4 steps (q ≤ 1 is the fall over one sample). Square waves, steps and pulses
- * do not move beside their tops. They must be 0.5 % of the samples around them, or at
- * full scale.
+ * (1 + √q)² steps, where q, the fall over one sample, is at most 1, or 3 with dither of
+ * ±1 step: 4, or 7.5 and 2 of the dither. Square waves, steps and pulses do not move
+ * beside their tops. They must be 0.5 % of the samples around them, or at full scale.
  */
 #ifndef ANALYSIS_HEALTH_LEVELS_FLAT_H
 #define ANALYSIS_HEALTH_LEVELS_FLAT_H

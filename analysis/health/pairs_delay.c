@@ -17,10 +17,11 @@ enum {
     BASE_RATE_HZ = 48000,
 };
 
-static const double dominates = 0.9;     /* share of the power: one tone */
-static const double tone_coherent = 0.9; /* over the pieces */
-static const double related = 0.5;       /* correlation at the peak */
-static const double clearly = 1.05;      /* more negative than positive */
+static const double dominates = 0.9;      /* share of the power: one tone */
+static const double tone_coherent = 0.9;  /* over the pieces */
+static const double widest_frames = 0.05; /* what noise hides of a delay; else none */
+static const double related = 0.5;        /* correlation at the peak */
+static const double clearly = 1.05;       /* more negative than positive */
 static const double inverted_to = -0.9;
 static const double octave_share = 1e-4; /* of the power, to be asked */
 static const double inverted_within_s = 1e-4;
@@ -232,7 +233,28 @@ static double tone_delay(const struct look *look, int c, int bin)
     if (!(cabs(sum) >= tone_coherent * sqrt(powers)))
         return NAN;
     centre /= sum_from(one, first, end);
-    return -carg(sum) * look->length * look->decimation / (2 * M_PI * centre);
+    double w = 2 * M_PI * centre / (look->length * (double)look->decimation);
+    double noise = fmax(1 - cabs(sum) / sqrt(powers), 0);
+    if (sqrt(noise) / w > widest_frames)
+        return NAN;
+    return -carg(sum) / w;
+}
+
+/* Standard deviation of the lag, in frames: of the correlation's slope, by what the
+ * channels do not share in each bin, over its bend. */
+static double lag_spread(const struct look *look, int c, double lag)
+{
+    const double *one = look->power,
+                 *other = look->power + (size_t)c * (size_t)look->bins;
+    const double complex *cross = look->cross + (size_t)c * (size_t)look->bins;
+    double bend = 0, squares = 0;
+    for (int k = FIRST_BIN; k < look->bins; k++) {
+        double w = 2 * M_PI * k / look->length;
+        double re = creal(cross[k]), im = cimag(cross[k]);
+        bend += w * w * (re * cos(w * lag) - im * sin(w * lag));
+        squares += w * w * fmax(one[k] * other[k] - re * re - im * im, 0);
+    }
+    return look->decimation * sqrt(look->window->enbw_bins / 2 * squares) / fabs(bend);
 }
 
 /* Octave by octave: is channel c, brought to channel 1's time, the other way up? */
@@ -289,11 +311,13 @@ static bool broad_delay(const struct health_subject *subject, struct look *look,
     double found = pairs_lag_find(&lag, 1, &up);
     double found_down = pairs_lag_find(&lag, -1, &down);
     bool turned = down > clearly * up;
-    if (!(fmax(up, down) >= related * whole))
+    double noise = fmax(1 - fmax(up, down) / whole, 0);
+    if (!(noise <= 1 - related))
         return true;
     double rate = (double)subject->format->sample_rate_hz / look->decimation;
     found = turned ? found_down : found;
-    ret->frames = found * look->decimation;
+    if (lag_spread(look, c, found) <= widest_frames)
+        ret->frames = found * look->decimation;
     ret->inverted = turned && down >= -inverted_to * whole &&
                     fabs(found) <= inverted_within_s * rate &&
                     is_inverted(look, c, found);

@@ -6,7 +6,8 @@
  * modulo the period: the smallest is given, −½ … ½ period. A tone too low for the piece
  * is looked at once more with a lower sample rate. Otherwise the cross-correlation is
  * searched within ± a sixteenth of the piece and its peak found by Newton's method on the
- * cross-spectrum. Accuracy: 0.01 frame where the channels' own noise is 40 dB down.
+ * cross-spectrum. Accuracy: 0.01 frame where the channels' own noise is 40 dB down;
+ * none is given where noise hides more than 0.05 frame.
  */
 #ifndef ANALYSIS_HEALTH_PAIRS_DELAY_H
 #define ANALYSIS_HEALTH_PAIRS_DELAY_H
