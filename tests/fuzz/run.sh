@@ -66,7 +66,9 @@ for target in "$@"; do
 done | {
     while read -r one; do
         fuzz "$one" &
-        read -r other && fuzz "$other" &
+        if read -r other; then
+            fuzz "$other" &
+        fi
         wait
     done
 }
