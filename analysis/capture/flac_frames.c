@@ -23,7 +23,7 @@ struct flac_frames {
     int64_t expected;     /* where the next one should begin */
     uint64_t taken_bytes; /* of the file, up to the end of the last one taken */
     /* What the callbacks met; `damaged` before they met the end of the file. */
-    bool took, met_end, damaged, no_memory;
+    bool wrote, took, met_end, damaged, no_memory;
     bool sum_is_lost;
     FLAC__FrameHeader changed; /* channels 0: nothing changed */
 };
@@ -148,6 +148,7 @@ static FLAC__StreamDecoderWriteStatus take_frame(const FLAC__StreamDecoder *deco
     int64_t first = (int64_t)header->number.sample_number;
     bool is_beyond = frames->declared_frames >= 0 && first >= frames->declared_frames;
     (void)decoder;
+    frames->wrote = true;
     frames->took = false;
     if (differs(frames, header)) {
         frames->changed = *header;
@@ -244,11 +245,29 @@ static bool has_changed(const struct flac_frames *frames, struct problem *proble
         header->channels, header->bits_per_sample, header->sample_rate);
 }
 
+/* Has libFLAC go on at that byte without a last frame: it then puts in no silence. */
+static bool begin_anew(struct flac_frames *frames, uint64_t position,
+                       struct problem *problem)
+{
+    frames->sum_is_lost = true;
+    frames->input.position = (int64_t)position;
+    return FLAC__stream_decoder_flush(frames->decoder) || no_memory(problem);
+}
+
+/* A frame that goes backwards must not be libFLAC's last one. */
+static bool forget_frame(struct flac_frames *frames, struct problem *problem)
+{
+    FLAC__uint64 here;
+    return !FLAC__stream_decoder_get_decode_position(frames->decoder, &here) ||
+           begin_anew(frames, here, problem);
+}
+
 static bool take_next(struct flac_frames *frames, struct problem *problem)
 {
     bool going = true;
     frames->took = frames->met_end = frames->damaged = false;
     while (going && !frames->took) {
+        frames->wrote = false;
         going = FLAC__stream_decoder_process_single(frames->decoder) &&
                 FLAC__stream_decoder_get_state(frames->decoder) !=
                     FLAC__STREAM_DECODER_END_OF_STREAM;
@@ -260,13 +279,15 @@ static bool take_next(struct flac_frames *frames, struct problem *problem)
                                strerror(frames->input.error));
         if (frames->no_memory)
             return no_memory(problem);
+        if (going && frames->wrote && !frames->took && !forget_frame(frames, problem))
+            return false;
     }
     return true;
 }
 
 /* Where frames are missing libFLAC puts in silence, up to 5 s, and then gives silence for
  * the frame behind them too (1.4.2). So behind a gap it begins anew where the last frame
- * ended: without a last frame it puts in nothing. */
+ * ended. */
 bool flac_frames_next(struct flac_frames *frames, int64_t expected, bool *ret_taken,
                       struct problem *problem)
 {
@@ -275,11 +296,8 @@ bool flac_frames_next(struct flac_frames *frames, int64_t expected, bool *ret_ta
     if (!take_next(frames, problem))
         return false;
     if (frames->took && frames->block.first > expected && frames->taken_bytes > 0) {
-        frames->sum_is_lost = true;
-        frames->input.position = (int64_t)frames->taken_bytes;
-        if (!FLAC__stream_decoder_flush(frames->decoder))
-            return no_memory(problem);
-        if (!take_next(frames, problem))
+        if (!begin_anew(frames, frames->taken_bytes, problem) ||
+            !take_next(frames, problem))
             return false;
     }
     if (frames->took)

@@ -65,11 +65,13 @@ static bool rewind_reader(struct flac_reader *reader, struct problem *problem)
     return reader->begun;
 }
 
-/* The last frame is behind us. */
+/* The last frame is behind us. An end that is known stays: in damage libFLAC may find
+ * less or more from elsewhere. */
 static void meet_end(struct flac_reader *reader)
 {
     struct flac_reader_findings *findings = &reader->findings;
-    findings->end = reader->end;
+    if (findings->end < 0)
+        findings->end = reader->end;
     if (!reader->verifies || !reader->from_start || findings->md5 != CAPTURE_MD5_UNREAD)
         return;
     findings->md5 = flac_frames_sum_is_right(reader->frames) ? CAPTURE_MD5_VERIFIED
@@ -87,11 +89,16 @@ static bool give_up(struct flac_reader *reader, struct problem *problem)
             "Not one frame of this flac file of %lld bytes can be decoded; "
             "send it anew, or record again.",
             (long long)reader->file_bytes);
+    struct flac_reader_findings *findings = &reader->findings;
     int64_t lost = reader->declared_frames - reader->position;
     int64_t most = flac_frames_room(reader->frames);
-    reader->findings.ends_unreadable = flac_frames_are_damaged(reader->frames);
-    if (reader->findings.ends_unreadable && lost > 0)
-        reader->end = reader->position + (lost < most ? lost : most);
+    if (findings->end >= 0) {
+        reader->end = findings->end;
+    } else {
+        findings->ends_unreadable = flac_frames_are_damaged(reader->frames);
+        if (findings->ends_unreadable && lost > 0)
+            reader->end = reader->position + (lost < most ? lost : most);
+    }
     reader->first = reader->end;
     meet_end(reader);
     return true;
@@ -144,7 +151,8 @@ static bool ready(struct flac_reader *reader, int64_t *ret, struct problem *prob
     if (reader->position == reader->end && !at_end && !fetch(reader, problem))
         return false;
     int64_t until = reader->position < reader->first ? reader->first : reader->end;
-    *ret = until - reader->position;
+    end = reader->findings.end;
+    *ret = (end >= 0 && until > end ? end : until) - reader->position;
     return true;
 }
 

@@ -281,6 +281,27 @@ static void missing_bytes_become_silence(void **state)
     }
 }
 
+/* Blocks 3 and 4 stand a second time where block 10 was. */
+static void blocks_that_come_again_are_passed_over(void **state)
+{
+    (void)state;
+    static char again[1 << 16], rest[1 << 20];
+    struct written written = encoded_noise(16);
+    size_t bytes = (size_t)(written.starts[5] - written.starts[3]);
+    assert_true(bytes <= sizeof again);
+    assert_int_equal(pread(written.descriptor, again, bytes, written.starts[3]), bytes);
+    ssize_t count = pread(written.descriptor, rest, sizeof rest, written.starts[11]);
+    assert_true(count > 0 && count < (ssize_t)sizeof rest);
+    off_t behind = written.starts[10] + (off_t)bytes;
+    assert_int_equal(pwrite(written.descriptor, again, bytes, written.starts[10]), bytes);
+    assert_int_equal(pwrite(written.descriptor, rest, (size_t)count, behind), count);
+    struct capture *capture = open_good(written.descriptor);
+    assert_int_equal(read_all(capture), FRAMES);
+    assert_gap(capture, 10 * BLOCK, BLOCK);
+    assert_right_but(&written, 10 * BLOCK, BLOCK);
+    done(capture, &written);
+}
+
 static void spoilt_first_and_last_blocks_become_silence(void **state)
 {
     (void)state;
@@ -531,6 +552,7 @@ int main(void)
         cmocka_unit_test(absent_sum_and_unread_sum_are_told),
         cmocka_unit_test(spoilt_block_becomes_silence),
         cmocka_unit_test(missing_bytes_become_silence),
+        cmocka_unit_test(blocks_that_come_again_are_passed_over),
         cmocka_unit_test(spoilt_first_and_last_blocks_become_silence),
         cmocka_unit_test(cut_off_file_ends_where_it_ends),
         cmocka_unit_test(seeking_beyond_a_cut_is_refused),
