@@ -188,7 +188,7 @@ bool breaks_scene_goes_on(const struct breaks_side *before,
         return false;
     double loud = rms_without_dc(beside(before, count), count);
     double ratio = rms_without_dc(beside(after, count), count) / loud;
-    double bound = fmax(10 * fmax(earlier.rms, later.rms), 0.01 * loud);
+    double bound = fmax(10 * fmax(earlier.rms, later.rms), 0.001 * loud);
     return ratio > 0.85 && ratio < 1.18 && rest_of(&earlier, after) <= bound &&
            rest_of(&later, before) <= bound;
 }
