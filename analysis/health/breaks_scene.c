@@ -106,13 +106,14 @@ static bool copy_at(const struct breaks_scene *scene, int at, int lag,
 {
     const double *x = scene->samples;
     int first = at, end = at + PATTERN;
-    while (first > lag && same(x[first - 1], x[first - 1 - lag]))
+    int most = lag + BY_CHANCE; /* what is longer is a period, not a copy */
+    while (first > lag && end - first <= most && same(x[first - 1], x[first - 1 - lag]))
         first--;
-    while (end < scene->count && same(x[end], x[end - lag]))
+    while (end < scene->count && end - first <= most && same(x[end], x[end - lag]))
         end++;
     bool near =
         first >= scene->place - 4 * NEAR || abs(first + lag - scene->place) <= 2 * NEAR;
-    if (first <= lag || end - first < lag || end - first > lag + BY_CHANCE || !near ||
+    if (first <= lag || end - first < lag || end - first > most || !near ||
         may_be_chance(scene, first, lag) || is_periodic(x, first, lag))
         return false;
     *ret = (struct breaks_stretch){first, first + lag};
