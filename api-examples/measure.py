@@ -160,7 +160,13 @@ def measure(server, path, measurement, settings, floor):
         body=json.dumps(order),
         headers={"Content-Type": "application/json"},
     )
-    analysis = wait(server, analysis)
+    try:
+        analysis = wait(server, analysis)
+    except Refused as error:
+        found = server.ask("GET", capture["links"]["self"])["health"]["warnings"]
+        raise Refused("\n  ".join([str(error), *map(warning_text, found)])) from error
+    # Health has ended before: the format is now known for certain.
+    capture = server.ask("GET", capture["links"]["self"])
     return capture, server.ask("GET", analysis["links"]["result"])
 
 
@@ -185,6 +191,11 @@ def figure_text(figure):
     if figure.get("bound") is not None:
         return f"no worse than {figure['bound']:.6g} {unit} ({reason})"
     return f"— ({reason})"
+
+
+def warning_text(warning):
+    where = f" (channel {warning['channel']})" if warning.get("channel") else ""
+    return f"warning {warning['code']}{where}: {warning['message']}"
 
 
 def word_text(finding):
@@ -259,9 +270,8 @@ def print_result(path, capture, result):
         print()
     for channel in channels:
         print_harmonics(channel)
-    for warning in capture.get("warnings", []) + result["warnings"]:
-        where = f" (channel {warning['channel']})" if warning.get("channel") else ""
-        print(f"  warning {warning['code']}{where}: {warning['message']}\n")
+    for warning in result["warnings"]:
+        print(f"  {warning_text(warning)}\n")
 
 
 def settings_of(text):

@@ -33,6 +33,8 @@ state=queued
 while [ "$state" = queued ] || [ "$state" = running ]; do
     state=$(ask .state "/v1/analyses/$analysis" -H 'Prefer: wait=30')
 done
+# What the daemon says about the recording itself.
+ask '.health.warnings[] | "warning \(.code): \(.message)"' "/v1/captures/$capture"
 # Of an analysis that failed this tells why, and exits with 1.
 ask '.channels[] | "channel \(.channel)",
     (.figures | to_entries[] | "  \(.key)  " + (.value |
