@@ -114,14 +114,24 @@ static void warn_between(struct health *health, int c,
                     ceil(10 * level_dbfs(between->tone)) / 10);
 }
 
-/* What was told to have been played says whether such a level is meant. */
-static bool is_right_justified(const struct health_channel *channel, int bits,
+static double highest_peak(const struct health *health)
+{
+    double highest = 0;
+    for (int c = 0; c < health->channel_count; c++)
+        highest = fmax(highest, health->channels[c].peak);
+    return highest;
+}
+
+/* A file is so as a whole. What was told to have been played says whether such a level is
+ * meant. */
+static bool is_right_justified(const struct health *health, int c, int bits,
                                const struct levels_channel *found,
                                const struct health_subject *subject)
 {
+    const struct health_channel *channel = &health->channels[c];
     return bits == 32 && channel->bits_in_use == 32 && !subject->request->signal &&
            levels_written_is_varied(&found->written) &&
-           channel->peak <= right_justified &&
+           highest_peak(health) <= right_justified &&
            channel->peak >= right_justified_from * right_justified;
 }
 
@@ -130,7 +140,7 @@ static void warn_of_pcm(struct health *health, int c, int bits,
                         const struct health_subject *subject)
 {
     const struct health_channel *channel = &health->channels[c];
-    if (is_right_justified(channel, bits, found, subject))
+    if (is_right_justified(health, c, bits, found, subject))
         health_warn(
             health, "suspect_right_justified", c + 1,
             "Channel %d never leaves the lower 24 of its 32 bits (peak %.2f dBFS) "

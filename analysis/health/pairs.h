@@ -9,7 +9,7 @@
  *
  * Turned over: each sample is the other's times −1, to one step of the format (of
  * recordings that reach 64 steps); or, against channel 1, of signals of more than two
- * octaves with at most 20 dB between them, correlation below −0.9 within 0.1 ms of no
+ * octaves with at most 20 dB between them, correlation below −0.998 within 0.1 ms of no
  * delay, as a whole and in each of three or more octaves. A tone that is half a period
  * late and one turned over are the same thing: of a single tone nothing is said.
  *

@@ -22,7 +22,8 @@ static const double tone_coherent = 0.9;  /* over the pieces */
 static const double widest_frames = 0.05; /* what noise hides of a delay; else none */
 static const double related = 0.5;        /* correlation at the peak */
 static const double clearly = 1.05;       /* more negative than positive */
-static const double inverted_to = -0.9;
+/* Phases within 4°: channels whose phases merely happen to lie about so do not pass. */
+static const double inverted_to = -0.998;
 static const double octave_share = 1e-4; /* of the power, to be asked */
 static const double inverted_within_s = 1e-4;
 static const double inverted_range = 0.01; /* of the power: 20 dB */
