@@ -22,6 +22,7 @@ struct inspected {
     char *format;   /* JSON, or NULL: the worker failed … */
     char *warnings; /* JSON array */
     char *problem;  /* … and how, as JSON */
+    bool broke_out; /* it was killed for what no worker does */
 };
 
 /* Checked before the body is read. */
@@ -137,8 +138,8 @@ static bool inspect(struct request *request, struct inspected *ret,
                                   "again later.");
     } else if (outcome == HTTP_OUTCOME_FAILED) {
         ret->problem = failure_text(problem);
+        ret->broke_out = problem->code == SERVER_PROBLEM_CONFINEMENT;
         *problem = (struct server_problem){0};
-        log_line(LOG_LEVEL_WARNING, "an upload could not be inspected; it is kept");
     }
     return outcome != HTTP_OUTCOME_REFUSED;
 }
@@ -193,6 +194,7 @@ static void describe(const struct request *request, const struct inspected *insp
         .signal = signal,
         .health = {.state = inspected->problem != NULL ? STORE_FAILED : STORE_QUEUED,
                    .problem = inspected->problem},
+        .quarantined = inspected->broke_out,
     };
     id_new("cap", ret->id);
     snprintf(ret->sha256, sizeof ret->sha256, "%s", spool_upload_sha256(upload));
@@ -218,8 +220,12 @@ static bool keep(struct request *request, const struct inspected *inspected,
     const struct store_upload upload = {&capture, analyses,
                                         ordered_make(request, &capture, analyses)};
     kept = queue_add_capture(config->queue, &upload, key, made, problem);
-    if (kept && strcmp(made, capture.id) == 0)
+    if (kept && strcmp(made, capture.id) == 0) {
         metrics_count_upload(&request->shared->metrics, capture.bytes);
+        if (inspected->format == NULL)
+            log_line(LOG_LEVEL_WARNING, "capture %s could not be inspected; it is kept%s",
+                     capture.id, capture.quarantined ? ", quarantined" : "");
+    }
     kept = kept && show_made(request, made, ret_object, problem);
 out:
     free(signal);

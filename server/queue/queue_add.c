@@ -138,6 +138,10 @@ bool queue_add_capture(struct queue *queue, const struct store_upload *upload,
     memcpy(made, upload->capture->id, ID_BYTES);
     bool added = key == NULL ? store_capture_add(store, upload, problem)
                              : store_capture_add_once(store, upload, key, made, problem);
-    enter(queue, &batch, added && strcmp(made, upload->capture->id) == 0);
+    bool committed = added && strcmp(made, upload->capture->id) == 0;
+    enter(queue, &batch, committed);
+    pthread_mutex_lock(&queue->lock);
+    queue->quarantined += committed && upload->capture->quarantined;
+    pthread_mutex_unlock(&queue->lock);
     return added;
 }

@@ -82,17 +82,21 @@ void slot_end(struct slot *slot, bool unexpected)
     slot->unexpected = unexpected;
 }
 
-bool slot_broke_out(const struct slot *slot)
+bool slot_broke_out(struct slot *slot)
 {
-    kill(slot->pid, SIGKILL);
-    int64_t until_ms = clock_monotonic_ms() + SLOT_DEATH_MS;
+    int64_t begin_ms = clock_monotonic_ms(), waited_ms;
     do {
         siginfo_t end = {0};
         if (waitid(P_PID, (id_t)slot->pid, &end, WEXITED | WNOHANG | WNOWAIT) == 0 &&
             end.si_pid == slot->pid)
             return end.si_code != CLD_EXITED && end.si_status == SIGSYS;
         poll(NULL, 0, 1);
-    } while (clock_monotonic_ms() < until_ms);
+        waited_ms = clock_monotonic_ms() - begin_ms;
+        if (!slot->stopped && waited_ms >= SLOT_DYING_MS) {
+            slot->stopped = true;
+            kill(slot->pid, SIGKILL);
+        }
+    } while (waited_ms < SLOT_DEATH_MS);
     return false;
 }
 
@@ -111,7 +115,10 @@ static enum slot_end tell_end(const struct slot *slot, int status)
     }
     if (!slot->unexpected)
         return SLOT_ENDED;
-    if (WIFSIGNALED(status))
+    if (slot->stopped && WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL)
+        log_line(LOG_LEVEL_WARNING,
+                 "worker %d said what no worker says, or hung up, and was killed", pid);
+    else if (WIFSIGNALED(status))
         log_line(LOG_LEVEL_WARNING, "worker %d ended by signal %d%s", pid,
                  WTERMSIG(status),
                  WTERMSIG(status) == SIGKILL
@@ -134,6 +141,7 @@ enum slot_end slot_reap(struct slot *slot)
     slot->socket = -1;
     slot->pid = -1;
     slot->unexpected = false;
+    slot->stopped = false;
     slot->state = SLOT_EMPTY;
     return end;
 }

@@ -13,6 +13,7 @@ enum {
     SLOT_BACKOFF_MS =
         100, /* wait after the first death at the start, doubled at each more */
     SLOT_BACKOFF_MAX_MS = 5000,
+    SLOT_DYING_MS = 50, /* how long one that crashes may take to be gone by itself */
     SLOT_DEATH_MS =
         5000, /* a killed process is gone by then, unless the kernel holds it */
 };
@@ -31,6 +32,7 @@ struct slot {
     pid_t pid;
     int socket;
     bool unexpected;    /* ENDING: nobody here wanted that */
+    bool stopped;       /* it lived when a call took it for crashed */
     bool watched;       /* the pool's thread is told when the process ends */
     unsigned long jobs; /* served by this process */
     int early_deaths;   /* in a row: of processes that served none */
@@ -57,10 +59,10 @@ void slot_served(struct slot *slot);
  * back-off. */
 void slot_end(struct slot *slot, bool unexpected);
 
-/** For the call that has the slot, which takes its worker for crashed: kills it, waits
- * until it has ended, and tells whether the kernel had killed it before, for a system
- * call that its confinement forbids (SIGSYS). It is left to slot_reap. */
-bool slot_broke_out(const struct slot *slot);
+/** For the call that has the slot, which takes its worker for crashed: waits until it has
+ * ended, kills it where it does not, and tells whether the kernel had killed it before,
+ * for a system call that its confinement forbids (SIGSYS). It is left to slot_reap. */
+bool slot_broke_out(struct slot *slot);
 
 enum slot_end {
     SLOT_LIVES,

@@ -110,7 +110,7 @@ static void give_back(struct workers *workers, struct slot *slot,
 }
 
 /** What became of a worker that is thought to have crashed. */
-static enum workers_outcome judge(const struct slot *slot, struct server_problem *problem)
+static enum workers_outcome judge(struct slot *slot, struct server_problem *problem)
 {
     if (!slot_broke_out(slot))
         return WORKERS_CRASHED;
@@ -124,9 +124,8 @@ static enum workers_outcome judge(const struct slot *slot, struct server_problem
 }
 
 /** One call on one worker, without the lock. WORKERS_STOPPED: it was dead already. */
-static enum workers_outcome converse(const struct slot *slot,
-                                     const struct workers_call *call, json_t **answer,
-                                     struct server_problem *problem)
+static enum workers_outcome converse(struct slot *slot, const struct workers_call *call,
+                                     json_t **answer, struct server_problem *problem)
 {
     int64_t deadline_ms = clock_monotonic_ms() + (int64_t)call->deadline_s * 1000;
     enum wire_status sent = talk_send(slot->socket, call);

@@ -76,6 +76,10 @@ class Deaths(harness.DaemonCase):
     def test_a_crash_is_tried_again_once(self):
         self.check_end("crash", "worker_crashed", crashes=2)
 
+    def test_one_that_babbles_is_stopped_and_not_taken_for_the_kernel_s_doing(self):
+        self.check_end("babble", "worker_crashed", crashes=2)
+        self.assertEqual(self.daemon.log().count("said what no worker says"), 2)
+
     def test_out_of_memory(self):
         if sanitized():
             self.check_end("none", None)
@@ -101,8 +105,19 @@ class Deaths(harness.DaemonCase):
         before = self.counted()
         answer = self.daemon.upload(recording("socket", 5, b"i"))
         self.assertEqual(answer.status, 201, answer)
-        self.assertIsNone(answer.json["format"])
+        made = answer.json
+        self.assertIsNone(made["format"])
+        self.assertEqual(made["health"]["problem"]["code"], "confinement")
+        self.assertTrue(made["quarantined"])
+        order = {"capture": made["id"], "measurement": "distortion"}
+        self.assertEqual(self.daemon.post_json("/v1/analyses", order).status, 409)
+        self.assertIn(f"capture {made['id']} could not be inspected", self.daemon.log())
         self.check_counted(before, violations=1)
+        # once more, where somebody says so: only its looking at the header broke out
+        again = self.daemon.ask("PATCH", f"/v1/captures/{made['id']}", '{"quarantined":false}',
+                                {"Content-Type": "application/json"})
+        self.assertEqual(again.status, 200, again)
+        self.assertEqual(self.daemon.looked_at(made["id"])["health"]["state"], "done")
         self.assertEqual(self.daemon.upload(recording("none", 6)).status, 201)
 
     def test_breaking_out_is_not_tried_again(self):
