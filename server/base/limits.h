@@ -18,9 +18,9 @@ enum {
     LIMIT_QUEUE_LENGTH = 10000,
     LIMIT_INSPECT_S = 2,
     LIMIT_DESCRIBE_S = 5,
-    LIMIT_HEALTH_BYTES = 256 * 1024, /* of what a worker tells of a recording's health */
-    LIMIT_WORKER_JOBS = 500,    /* a worker is retired after so many */
-    LIMIT_WORKER_ATTEMPTS = 2,  /* deaths of a worker before a job fails */
+    LIMIT_HEALTH_BYTES = 256 * 1024, /* of what a worker tells of a recording */
+    LIMIT_WORKER_JOBS = 500,         /* a worker is retired after so many */
+    LIMIT_WORKER_ATTEMPTS = 2,       /* deaths of a worker before a job fails */
     LIMIT_DEADLINE_BASE_S = 60, /* of a job: this + 1 s per 4 MiB of capture or signal */
     LIMIT_DEADLINE_BYTES_PER_S = 4 << 20,
     LIMIT_RENDERED_MIB = 2048,   /* of rendered signals kept … */

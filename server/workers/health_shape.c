@@ -137,19 +137,30 @@ static bool are_warnings(const json_t *warnings, size_t channels)
     return true;
 }
 
-bool health_shape_holds(const json_t *answer)
+static bool is_format(const json_t *format)
 {
-    static const struct member format[] = {
+    static const struct member members[] = {
         {"container", WORD},       {"encoding", WORD},
         {"sample_rate_hz", COUNT}, {"channels", COUNT},
         {"frames", COUNT | NONE},  {"duration_s", NUMBER | NONE},
         {"md5", WORD | MISSING},   {0}};
+    return has(format, members);
+}
+
+bool health_shape_inspected(const json_t *answer)
+{
+    return is_format(json_object_get(answer, "format")) &&
+           are_warnings(json_object_get(answer, "warnings"), 0);
+}
+
+bool health_shape_holds(const json_t *answer)
+{
     static const struct member health[] = {{"channels", ARRAY}, {"warnings", ARRAY}, {0}};
     static const struct member suggested[] = {
         {"measurement", WORD}, {"settings", OBJECT}, {0}};
     const json_t *report = json_object_get(answer, "health");
     const json_t *channels = json_object_get(report, "channels");
-    return has(json_object_get(answer, "format"), format) && has(report, health) &&
+    return is_format(json_object_get(answer, "format")) && has(report, health) &&
            are_channels(channels) &&
            are_warnings(json_object_get(report, "warnings"), json_array_size(channels)) &&
            json_is_array(json_object_get(answer, "suggested")) &&

@@ -1,5 +1,5 @@
-/** The shape of a worker's answer to `health`: whoever stores and shows it need not check
- * again. */
+/** The shape of a worker's answers to `inspect` and `health`: whoever stores and shows
+ * them need not check again. */
 #ifndef SERVER_WORKERS_HEALTH_SHAPE_H
 #define SERVER_WORKERS_HEALTH_SHAPE_H
 
@@ -15,5 +15,9 @@ enum { HEALTH_SHAPE_MAX_CHANNELS = 16 };
  * words.
  */
 bool health_shape_holds(const json_t *answer);
+
+/** The same of an answer to `inspect`: its format, and warnings of the whole recording.
+ */
+bool health_shape_inspected(const json_t *answer);
 
 #endif

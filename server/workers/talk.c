@@ -68,7 +68,8 @@ static bool done_holds(const json_t *done, const json_t *request)
             return false;
     }
     return promise != NULL && json_object_size(done) == count &&
-           (!asks(request, "health") || health_shape_holds(done));
+           (!asks(request, "health") || health_shape_holds(done)) &&
+           (!asks(request, "inspect") || health_shape_inspected(done));
 }
 
 static bool result_is_there(const struct workers_call *call)
@@ -104,8 +105,10 @@ static bool deeper_than(const json_t *value, int levels)
 }
 
 /** Codes a worker may use: what it can know of a recording and a request. "unavailable"
- * is its word for a descriptor that could not be read or written. */
-static bool worker_may_say(enum server_problem_code code)
+ * is its word for a descriptor that could not be read or written; a full disk is for
+ * those who write to one, since a job that met it is tried again for as long as it takes.
+ */
+static bool worker_may_say(enum server_problem_code code, const json_t *request)
 {
     switch (code) {
     case SERVER_PROBLEM_NOT_AUDIO:
@@ -119,8 +122,9 @@ static bool worker_may_say(enum server_problem_code code)
     case SERVER_PROBLEM_NOT_FINITE:
     case SERVER_PROBLEM_OUT_OF_MEMORY:
     case SERVER_PROBLEM_UNAVAILABLE:
-    case SERVER_PROBLEM_DISK_FULL:
         return true;
+    case SERVER_PROBLEM_DISK_FULL:
+        return asks(request, "measure") || asks(request, "render");
     default:
         return false;
     }
@@ -140,7 +144,8 @@ static int fitting(const char *text, size_t room)
 
 enum verdict { PROGRESS, ENDED, NONSENSE };
 
-static enum verdict read_problem(const json_t *answer, enum workers_outcome *ret,
+static enum verdict read_problem(const json_t *answer, const json_t *request,
+                                 enum workers_outcome *ret,
                                  struct server_problem *problem)
 {
     const json_t *field = json_object_get(answer, "field");
@@ -151,7 +156,7 @@ static enum verdict read_problem(const json_t *answer, enum workers_outcome *ret
         !(name || json_is_null(field)))
         return NONSENSE;
     enum server_problem_code code = server_problem_from_text(code_text);
-    if (!worker_may_say(code))
+    if (!worker_may_say(code, request))
         return NONSENSE;
     struct server_problem said = {0};
     server_problem_set(&said, code, NULL, "%.*s", fitting(detail, sizeof said.detail - 1),
@@ -180,7 +185,8 @@ static enum verdict read_frame(const struct wire_frame *frame,
                                const struct workers_call *call, json_t **answer,
                                enum workers_outcome *ret, struct server_problem *problem)
 {
-    bool kept = asks(call->request, "health"); /* its answer goes into the database */
+    /* whose answers go into the database */
+    bool kept = asks(call->request, "health") || asks(call->request, "inspect");
     if (frame->descriptor_count > 0 || (kept && frame->length > LIMIT_HEALTH_BYTES))
         return NONSENSE;
     json_t *root = json_loadb(frame->json, frame->length, JSON_REJECT_DUPLICATES, NULL);
@@ -191,7 +197,7 @@ static enum verdict read_frame(const struct wire_frame *frame,
     if (strcmp(kind, "progress") == 0) {
         verdict = read_progress(root, call);
     } else if (strcmp(kind, "problem") == 0) {
-        verdict = read_problem(root, ret, problem);
+        verdict = read_problem(root, call->request, ret, problem);
     } else if (strcmp(kind, "done") == 0 && done_holds(root, call->request) &&
                result_is_there(call)) {
         *answer = json_incref(root);

@@ -32,8 +32,9 @@ static inline void fake_worker_say(int socket, const char *text)
         _exit(3);
 }
 
-/** {"answer":"done","format":{pid, environment, open},"warnings":[]} */
-static inline void fake_worker_inspect(int socket)
+/** {"answer":"done","engine":{pid, group, environment, open},"measurements":[],
+ * "signals":[]} */
+static inline void fake_worker_describe(int socket)
 {
     json_t *environment = json_array(), *open = json_array();
     for (char **entry = environ; *entry; entry++)
@@ -41,9 +42,10 @@ static inline void fake_worker_inspect(int socket)
     for (int i = 0; i < 256; i++)
         if (fcntl(i, F_GETFD) >= 0)
             json_array_append_new(open, json_integer(i));
-    json_t *answer = json_pack("{s:s, s:{s:i, s:i, s:o, s:o}, s:[]}", "answer", "done",
-                               "format", "pid", (int)getpid(), "group", (int)getpgrp(),
-                               "environment", environment, "open", open, "warnings");
+    json_t *answer =
+        json_pack("{s:s, s:{s:i, s:i, s:o, s:o}, s:[], s:[]}", "answer", "done", "engine",
+                  "pid", (int)getpid(), "group", (int)getpgrp(), "environment",
+                  environment, "open", open, "measurements", "signals");
     char *text = json_dumps(answer, JSON_COMPACT);
     fake_worker_say(socket, text);
     free(text);
@@ -211,10 +213,7 @@ static inline int fake_worker(int argc, char **argv)
         json_t *request = json_loadb(frame.json, frame.length, 0, NULL);
         const char *name = json_string_value(json_object_get(request, "request"));
         if (name && strcmp(name, "describe") == 0)
-            fake_worker_say(socket, "{\"answer\":\"done\",\"engine\":{},"
-                                    "\"measurements\":[],\"signals\":[]}");
-        else if (name && strcmp(name, "inspect") == 0)
-            fake_worker_inspect(socket);
+            fake_worker_describe(socket);
         else if (name && strcmp(name, "health") == 0)
             fake_worker_health(socket, json_object_get(json_object_get(request, "signal"),
                                                        "parameters"));

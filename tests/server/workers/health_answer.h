@@ -1,5 +1,5 @@
-/** What a worker answers to `health`; invented, of the shape that wire.h and
- * schemas_capture.c promise. */
+/** What a worker answers to `health` and `inspect`; invented, of the shape that wire.h
+ * and schemas_capture.c promise. */
 #ifndef TESTS_SERVER_WORKERS_HEALTH_ANSWER_H
 #define TESTS_SERVER_WORKERS_HEALTH_ANSWER_H
 
@@ -21,5 +21,9 @@
 #define HEALTH_ANSWER                                                                    \
     "{\"answer\":\"done\",\"format\":" HEALTH_ANSWER_FORMAT                              \
     ",\"health\":" HEALTH_ANSWER_REPORT ",\"suggested\":" HEALTH_ANSWER_SUGGESTED "}"
+
+#define HEALTH_ANSWER_INSPECTED                                                          \
+    "{\"answer\":\"done\",\"format\":" HEALTH_ANSWER_FORMAT                              \
+    ",\"warnings\":[{\"code\":\"truncated\",\"message\":\"It ends early.\"}]}"
 
 #endif

@@ -147,6 +147,27 @@ static void sixteen_channels_are_taken_and_no_more(void **state)
     json_decref(answer);
 }
 
+static void what_was_inspected_has_a_format_and_warnings_without_channels(void **state)
+{
+    (void)state;
+    static const struct change inspected[] = {
+        {"format", "frames", "null", true},      {"format", "channels", "\"2\"", false},
+        {"format", "more", "1", false},          {"warnings/0", "message", "1", false},
+        {"warnings/0", "channel", "1", false},   {"warnings/0", "code", "\"a b\"", false},
+        {"warnings/0", "message", "\"\"", true},
+    };
+    for (size_t i = 0; i < sizeof inspected / sizeof inspected[0]; i++) {
+        const struct change *row = &inspected[i];
+        json_t *answer = json_loads(HEALTH_ANSWER_INSPECTED, 0, NULL);
+        assert_true(health_shape_inspected(answer));
+        json_object_set_new(at(answer, row->path), row->member,
+                            json_loads(row->value, JSON_DECODE_ANY, NULL));
+        if (health_shape_inspected(answer) != row->holds)
+            fail_msg("%s/%s = %s", row->path, row->member, row->value);
+        json_decref(answer);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -155,6 +176,7 @@ int main(void)
         cmocka_unit_test(a_member_less_or_of_another_type_is_refused),
         cmocka_unit_test(a_value_out_of_place_is_refused),
         cmocka_unit_test(sixteen_channels_are_taken_and_no_more),
+        cmocka_unit_test(what_was_inspected_has_a_format_and_warnings_without_channels),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -98,14 +98,14 @@ static inline void *pool_job_thread(void *context)
 /** The process that serves this class. */
 static inline int pool_pid(struct pool *pool, enum workers_class class)
 {
-    json_t *request = json_pack("{s:s}", "request", "inspect"), *answer = NULL;
+    json_t *request = json_pack("{s:s}", "request", "describe"), *answer = NULL;
     struct workers_call call = {.class = class,
                                 .request = request,
                                 .descriptors = {-1, -1, -1},
                                 .deadline_s = 20};
     assert_int_equal(workers_run(pool->workers, &call, &answer, NULL), WORKERS_DONE);
     int pid = (int)json_integer_value(
-        json_object_get(json_object_get(answer, "format"), "pid"));
+        json_object_get(json_object_get(answer, "engine"), "pid"));
     json_decref(answer);
     json_decref(request);
     return pid;

@@ -10,12 +10,13 @@
 #include "tests/server/workers/fake_worker.h"
 #include "tests/support/support.h"
 
-/** Starts this program as a worker, asks it to inspect, and ends it. Gives its answer. */
-static json_t *ask_inspect(struct spawn_process *process)
+/** Starts this program as a worker, asks it to describe itself, and ends it. Gives its
+ * answer. */
+static json_t *ask_describe(struct spawn_process *process)
 {
     struct server_problem problem = {0};
     assert_true(spawn_worker("/proc/self/exe", process, &problem));
-    const char *request = "{\"request\":\"inspect\"}";
+    const char *request = "{\"request\":\"describe\"}";
     assert_int_equal(wire_send(process->socket, request, strlen(request), NULL, 0),
                      WIRE_OK);
     struct wire_frame frame;
@@ -49,9 +50,9 @@ static void the_environment_is_reduced(void **state)
     setenv("HARBOUR_STREET_SECRET", "1", 1);
     setenv("LSAN_OPTIONS", "report_objects=0", 1);
     struct spawn_process process;
-    json_t *answer = ask_inspect(&process);
+    json_t *answer = ask_describe(&process);
     const json_t *environment =
-        json_object_get(json_object_get(answer, "format"), "environment");
+        json_object_get(json_object_get(answer, "engine"), "environment");
     assert_true(has_entry(environment, "PATH="));
     assert_true(has_entry(environment, "LANG=C"));
     assert_true(has_entry(environment, "MALLOC_ARENA_MAX=1"));
@@ -68,8 +69,8 @@ static void only_four_descriptors_are_open(void **state)
     int leak = fcntl(STDERR_FILENO, F_DUPFD, 50);
     assert_true(leak >= 50);
     struct spawn_process process;
-    json_t *answer = ask_inspect(&process);
-    json_t *open_ones = json_object_get(json_object_get(answer, "format"), "open");
+    json_t *answer = ask_describe(&process);
+    json_t *open_ones = json_object_get(json_object_get(answer, "engine"), "open");
     json_t *want = json_pack("[iiii]", 0, 1, 2, SPAWN_WORKER_DESCRIPTOR);
     assert_true(json_equal(open_ones, want));
     json_decref(want);
@@ -81,10 +82,10 @@ static void the_worker_has_its_own_process_group(void **state)
 {
     (void)state;
     struct spawn_process process;
-    json_t *answer = ask_inspect(&process);
-    const json_t *format = json_object_get(answer, "format");
-    assert_int_equal(json_integer_value(json_object_get(format, "group")), process.pid);
-    assert_int_equal(json_integer_value(json_object_get(format, "pid")), process.pid);
+    json_t *answer = ask_describe(&process);
+    const json_t *engine = json_object_get(answer, "engine");
+    assert_int_equal(json_integer_value(json_object_get(engine, "group")), process.pid);
+    assert_int_equal(json_integer_value(json_object_get(engine, "pid")), process.pid);
     json_decref(answer);
 }
 
