@@ -102,7 +102,20 @@ static bool admit(const struct store_capture *capture, const char *blamed,
     return report == NULL || json_object_set_new(request, member, report) == 0;
 }
 
-/** A recording to be measured, or the floor's: its content, or −1 with the end. */
+/** True where health failed for want of the recording's file. */
+static bool was_lost(const struct store_capture *capture)
+{
+    const char *stored = capture->health.problem;
+    json_t *failure = stored != NULL ? json_loads(stored, 0, NULL) : NULL;
+    const char *code = json_string_value(json_object_get(failure, "code"));
+    bool lost =
+        code != NULL && server_problem_from_text(code) == SERVER_PROBLEM_AUDIO_EXPIRED;
+    json_decref(failure);
+    return lost;
+}
+
+/** A recording to be measured, or the floor's: its content, or −1 with the end. A file
+ * that is back has its health looked at first. */
 static int open_measured(const struct attempt *attempt, const char *id, bool floor,
                          json_t *request, uint64_t *bytes, enum attempt_end *end,
                          struct server_problem *problem)
@@ -114,6 +127,12 @@ static int open_measured(const struct attempt *attempt, const char *id, bool flo
         admit(&capture, floor ? field : NULL, floor ? "floor_health" : "health", request,
               end, problem))
         content = open_content(attempt, &capture, field, bytes, end, problem);
+    if (content >= 0 && was_lost(&capture)) {
+        close(content);
+        content = -1;
+        *end = store_health_again(attempt->store, id, problem) ? ATTEMPT_EARLY
+                                                               : ATTEMPT_LATER;
+    }
     store_capture_free(&capture);
     return content;
 }

@@ -171,6 +171,11 @@ bool store_health_finish(struct store *store, const struct store_health_end *end
 bool store_health_attempt(struct store *store, const char *id, int attempts,
                           struct server_problem *problem)
     __attribute__((warn_unused_result));
+/** Health that had failed is queued anew, where the capture is not quarantined; else
+ * nothing changes. */
+bool store_health_again(struct store *store, const char *id,
+                        struct server_problem *problem)
+    __attribute__((warn_unused_result));
 /** Calls `each` for every capture whose health is queued, oldest first (start-up). */
 bool store_each_unwell(struct store *store,
                        void (*each)(const struct store_capture *capture, void *context),

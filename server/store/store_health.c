@@ -74,6 +74,20 @@ bool store_health_attempt(struct store *store, const char *id, int attempts,
     return store_writer_make(store->writer, count_attempt, &death, problem);
 }
 
+static bool queue_again(struct store_sql *sql, const void *id,
+                        struct server_problem *problem)
+{
+    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_HEALTH_AGAIN, problem);
+    return row != NULL && store_sql_bind_text(row, 1, id) &&
+           store_sql_finish(sql, row, problem);
+}
+
+bool store_health_again(struct store *store, const char *id,
+                        struct server_problem *problem)
+{
+    return store_writer_make(store->writer, queue_again, id, problem);
+}
+
 bool store_each_unwell(struct store *store,
                        void (*each)(const struct store_capture *capture, void *context),
                        void *context, struct server_problem *problem)

@@ -46,6 +46,9 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
         " WHERE id = ?1 AND health_state = 0 AND signal IS ?9",
     [STORE_SQL_HEALTH_ATTEMPT] =
         "UPDATE capture SET health_attempts = ?2 WHERE id = ?1 AND health_state = 0",
+    [STORE_SQL_HEALTH_AGAIN] =
+        "UPDATE capture SET health_state = 0, health_attempts = 0, health_problem = NULL"
+        " WHERE id = ?1 AND health_state = 3 AND NOT quarantined",
     [STORE_SQL_ANALYSIS_ADD] = "INSERT INTO analysis(id, capture, measurement, settings, "
                                "tester, state, attempts,"
                                " created_ms, started_ms, finished_ms, problem, "

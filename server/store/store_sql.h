@@ -35,6 +35,7 @@ enum store_sql_statement {
     STORE_SQL_CAPTURE_AUDIO,   /* sets what was found of its content */
     STORE_SQL_HEALTH_FINISH,
     STORE_SQL_HEALTH_ATTEMPT,
+    STORE_SQL_HEALTH_AGAIN,
     STORE_SQL_ANALYSIS_ADD,
     STORE_SQL_ANALYSIS_GET,
     STORE_SQL_ANALYSIS_FINISH,

@@ -390,11 +390,11 @@ static void a_stop_leaves_it_queued_and_the_next_start_runs_it(void **state)
     house_close(&house);
 }
 
-static void a_lost_recording_fails_it(void **state)
+static void a_lost_recording_fails_it_until_it_is_back(void **state)
 {
     (void)state;
     struct house house;
-    char object[200], path[PATH_MAX];
+    char object[200], path[PATH_MAX], aside[PATH_MAX], id[ID_BYTES], text[400];
     house_open(&house, 1);
     house_stop(&house);
     struct server_problem problem = {0};
@@ -405,10 +405,21 @@ static void a_lost_recording_fails_it(void **state)
                                   &(struct store_upload){.capture = &capture}, &problem));
     snprintf(object, sizeof object, "objects/%.2s/%s", house.sha256, house.sha256);
     house_path(&house, object, path);
-    assert_int_equal(unlink(path), 0);
+    house_path(&house, "aside", aside);
+    assert_int_equal(rename(path, aside), 0);
     house_start(&house, 1);
     capture = wait_for_health(&house, STORE_FAILED);
     assert_non_null(strstr(capture.health.problem, "\"audio_expired\""));
+    store_capture_free(&capture);
+    add_reader(&house, "", id);
+    told(&house, id, "code", text);
+    assert_string_equal(text, "audio_expired");
+
+    assert_int_equal(rename(aside, path), 0);
+    add_reader(&house, "", id);
+    assert_told(&house, id, "detail", "dropout and none");
+    capture = wait_for_health(&house, STORE_DONE);
+    assert_null(capture.health.problem);
     store_capture_free(&capture);
     house_close(&house);
 }
@@ -462,7 +473,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_recording_that_is_removed_costs_nothing),
         cmocka_unit_test(another_signal_begins_it_anew),
         cmocka_unit_test(a_stop_leaves_it_queued_and_the_next_start_runs_it),
-        cmocka_unit_test(a_lost_recording_fails_it),
+        cmocka_unit_test(a_lost_recording_fails_it_until_it_is_back),
         cmocka_unit_test(an_analysis_that_comes_first_brings_it),
         cmocka_unit_test(one_that_waits_for_it_can_be_cancelled),
     };
