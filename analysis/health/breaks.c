@@ -6,12 +6,15 @@
 #include <string.h>
 
 #include "analysis/health/breaks_judge.h"
+#include "analysis/health/breaks_reference.h"
 #include "analysis/health/breaks_watch.h"
 
 enum {
     MOST_IN_VAIN = 200, /* second looks in a row: then the signal itself is like that */
     BESIDE_GAP = 128,   /* frames: places so near a gap are its edges */
-    TOLD = 3,           /* breaks described in the warning */
+    SAME_BREAK = 256,   /* frames: two looks at one break are not farther apart */
+    MOST_BY_REFERENCE = 256,
+    TOLD = 3, /* breaks described in the warning */
 };
 
 struct breaks {
@@ -19,6 +22,7 @@ struct breaks {
     int channels;
     int64_t frames;
     struct breaks_watch *watches;
+    struct breaks_reference *reference; /* or NULL */
 };
 
 struct breaks *breaks_new(const struct health_subject *subject, struct problem *problem)
@@ -42,13 +46,17 @@ struct breaks *breaks_new(const struct health_subject *subject, struct problem *
     for (int c = 0; c < channels; c++)
         breaks_watch_start(&breaks->watches[c], subject->format->sample_rate_hz,
                            bits > 0 ? ldexp(1, 1 - bits) : 0);
-    return breaks;
+    if (breaks_reference_new(subject, &breaks->reference, problem))
+        return breaks;
+    breaks_free(breaks);
+    return NULL;
 }
 
 void breaks_free(struct breaks *breaks)
 {
     if (!breaks)
         return;
+    breaks_reference_free(breaks->reference);
     free(breaks->watches);
     free(breaks);
 }
@@ -56,12 +64,11 @@ void breaks_free(struct breaks *breaks)
 bool breaks_feed(struct breaks *breaks, const struct health_block *block,
                  struct problem *problem)
 {
-    (void)problem;
     for (int c = 0; c < breaks->channels; c++)
         breaks_watch_feed(&breaks->watches[c], block->samples[c], block->count,
                           block->first_frame);
     breaks->frames = block->first_frame + block->count;
-    return true;
+    return !breaks->reference || breaks_reference_feed(breaks->reference, block, problem);
 }
 
 /* Frames that are not clean, in order of their beginning. */
@@ -159,6 +166,47 @@ static bool judge_channel(const struct breaks *breaks, int c, struct breaks_judg
     return true;
 }
 
+/* Adds a break in its order; one that is there already is told better by the reference.
+ */
+static void add_report(const struct health_dropout *dropout,
+                       struct health_channel *channel)
+{
+    int64_t listed = channel->dropout_count < HEALTH_MAX_DROPOUTS ? channel->dropout_count
+                                                                  : HEALTH_MAX_DROPOUTS;
+    for (int i = 0; i < listed; i++)
+        if (llabs(channel->dropouts[i].frame - dropout->frame) <= SAME_BREAK) {
+            channel->dropouts[i] = *dropout;
+            return;
+        }
+    int64_t at = listed < HEALTH_MAX_DROPOUTS ? listed : HEALTH_MAX_DROPOUTS - 1;
+    channel->dropout_count++;
+    if (listed == HEALTH_MAX_DROPOUTS && channel->dropouts[at].frame < dropout->frame)
+        return;
+    for (; at > 0 && channel->dropouts[at - 1].frame > dropout->frame; at--)
+        channel->dropouts[at] = channel->dropouts[at - 1];
+    channel->dropouts[at] = *dropout;
+}
+
+/* What the signal that was played tells of a channel. */
+static bool compare_channel(const struct breaks *breaks, int c, struct dirt *dirt,
+                            struct health_channel *channel, struct problem *problem)
+{
+    struct breaks_verdict *verdicts = malloc(MOST_BY_REFERENCE * sizeof *verdicts);
+    struct breaks_found found = {verdicts, MOST_BY_REFERENCE, 0};
+    bool good = verdicts ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "Not enough memory to compare with the signal; try again.");
+    good = good && breaks_reference_end(breaks->reference, c, &found, problem);
+    for (int i = 0; good && i < found.count; i++) {
+        if (is_gap(breaks->subject->capture, verdicts[i].dropout.frame))
+            continue;
+        add_report(&verdicts[i].dropout, channel);
+        add_dirt(dirt, verdicts[i].damage_first, verdicts[i].damage_end);
+    }
+    free(verdicts);
+    return good;
+}
+
 static const char *words_of(enum health_break kind)
 {
     static const char *const words[] = {"missing", "repeated", "zeroed"};
@@ -214,7 +262,8 @@ bool breaks_end(struct breaks *breaks, struct health *health, struct problem *pr
         struct health_channel *channel = &health->channels[c];
         dirt->count = 0;
         add_gaps(subject->capture, dirt);
-        if (!judge_channel(breaks, c, judge, dirt, channel, problem))
+        if (!judge_channel(breaks, c, judge, dirt, channel, problem) ||
+            (breaks->reference && !compare_channel(breaks, c, dirt, channel, problem)))
             goto out;
         channel->clean = longest_clean(dirt, breaks->frames);
         if (channel->dropout_count > 0)

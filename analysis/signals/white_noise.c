@@ -51,6 +51,12 @@ static void next(struct signal_stream *stream, int32_t *interleaved, int64_t fra
         }
 }
 
+static void pass_over(struct signal_stream *stream, int64_t frames)
+{
+    for (int c = 0; c < stream->channels; c++)
+        stream->counters[c] += MIXER_STEP * (uint64_t)frames;
+}
+
 static void end(struct signal_stream *stream)
 {
     free(stream);
@@ -75,5 +81,6 @@ const struct signal white_noise_signal = {
         },
     .begin = begin,
     .next = next,
+    .pass_over = pass_over,
     .end = end,
 };

@@ -47,6 +47,25 @@ static void bytes_do_not_depend_on_the_block(void **state)
     free(whole);
 }
 
+/* Frames left out are as if they had been rendered. */
+static void passing_over_is_rendering(void **state)
+{
+    (void)state;
+    enum { FRAMES = 24000, CHANNELS = 2 };
+    struct settings settings = settings_of(48000, 24, CHANNELS, 0.5, -20);
+    int32_t *whole = render(&settings, 1 << 20), piece[100 * CHANNELS];
+    struct problem problem = {0};
+    struct signal_stream *stream = NULL;
+    assert_true(white_noise_signal.begin(&settings, &stream, &problem));
+    for (int64_t done = 0; done + 1100 <= FRAMES; done += 1100) {
+        white_noise_signal.pass_over(stream, 1000);
+        white_noise_signal.next(stream, piece, 100);
+        assert_memory_equal(piece, whole + (done + 1000) * CHANNELS, sizeof piece);
+    }
+    white_noise_signal.end(stream);
+    free(whole);
+}
+
 /* Closed form: rms = 10^(level/20)/√2 of full scale. A variance estimated from N samples
  * of a sum of four uniform numbers (kurtosis 2.7) scatters by √(1.7/N): 6 of it. */
 static void level_and_mean_are_as_asked(void **state)
@@ -137,6 +156,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(bytes_do_not_depend_on_the_block),
+        cmocka_unit_test(passing_over_is_rendering),
         cmocka_unit_test(level_and_mean_are_as_asked),
         cmocka_unit_test(channels_and_frames_are_independent),
         cmocka_unit_test(spectrum_is_flat),
