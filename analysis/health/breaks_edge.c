@@ -23,6 +23,8 @@ struct breaks_edge_seeker {
     int64_t from; /* frame of samples[0] */
     int count;
     double *samples, *played, *sums[3]; /* [room] */
+    struct breaks_path path;            /* of the side before, */
+    int64_t shift; /* frames of the signal ahead of the recording's */
 };
 
 double breaks_line_at(const struct breaks_line *line, int64_t frame)
@@ -94,25 +96,36 @@ bool breaks_edge_read(struct breaks_edge_seeker *seeker, int64_t first, int coun
     return true;
 }
 
+/* The samples of the signal, as many frames ahead of the recording's own. */
+static bool take_played(struct breaks_edge_seeker *seeker, int64_t shift,
+                        struct problem *problem)
+{
+    return breaks_render_take(seeker->needs.render, seeker->signal_channel,
+                              seeker->from + shift - BREAKS_PATH_SIDE,
+                              seeker->count + BREAKS_PATH_TAPS - 1, seeker->played,
+                              problem);
+}
+
+static double rest_at(const struct breaks_edge_seeker *seeker, int n)
+{
+    return seeker->samples[n] - breaks_path_at(&seeker->path, seeker->played + n);
+}
+
 /* Running sums of what a line leaves, squared: sums[n] of the n first samples. Trained on
  * samples[first … first + count). */
 static bool explain(struct breaks_edge_seeker *seeker, const struct breaks_line *line,
                     int first, int count, double *sums, bool *ret_good,
                     struct problem *problem)
 {
-    struct breaks_path path;
     int64_t centre = seeker->from + first + count / 2;
-    int64_t shift = llround(breaks_line_at(line, centre)) - centre;
-    if (!breaks_render_take(seeker->needs.render, seeker->signal_channel,
-                            seeker->from + shift - BREAKS_PATH_SIDE,
-                            seeker->count + BREAKS_PATH_TAPS - 1, seeker->played,
-                            problem))
+    seeker->shift = llround(breaks_line_at(line, centre)) - centre;
+    if (!take_played(seeker, seeker->shift, problem))
         return false;
-    *ret_good =
-        breaks_path_fit(seeker->samples + first, seeker->played + first, count, &path);
+    *ret_good = breaks_path_fit(seeker->samples + first, seeker->played + first, count,
+                                &seeker->path);
     sums[0] = 0;
     for (int n = 0; *ret_good && n < seeker->count; n++) {
-        double rest = seeker->samples[n] - breaks_path_at(&path, seeker->played + n);
+        double rest = rest_at(seeker, n);
         sums[n + 1] = sums[n] + rest * rest;
     }
     return true;
@@ -204,9 +217,10 @@ bool breaks_edge_seek(struct breaks_edge_seeker *seeker, struct breaks_edge *edg
     int low = (int)(edge->first - seeker->from), high = (int)(edge->end - seeker->from);
     if (seeker->count - high < FEWEST)
         return true;
-    if (!explain(seeker, &edge->before, 0, low, seeker->sums[0], &good_before, problem) ||
-        !explain(seeker, &edge->after, high, seeker->count - high, seeker->sums[2],
-                 &good_after, problem))
+    /* The side before last: its path is kept. */
+    if (!explain(seeker, &edge->after, high, seeker->count - high, seeker->sums[2],
+                 &good_after, problem) ||
+        !explain(seeker, &edge->before, 0, low, seeker->sums[0], &good_before, problem))
         return false;
     double *silence = seeker->sums[1];
     silence[0] = 0;
@@ -219,5 +233,28 @@ bool breaks_edge_seek(struct breaks_edge_seeker *seeker, struct breaks_edge *edg
     split(seeker, low, high, edge);
     edge->looked = true;
     edge->valid = is_valid(seeker, edge);
+    return true;
+}
+
+bool breaks_edge_step(struct breaks_edge_seeker *seeker, const struct breaks_edge *edge,
+                      int64_t *ret, struct problem *problem)
+{
+    int64_t told = llround(breaks_line_at(&edge->after, edge->k2) -
+                           breaks_line_at(&edge->before, edge->k2));
+    int first = (int)(edge->k2 - seeker->from) + SMEARED;
+    int end = first + VERIFIED < seeker->count ? first + VERIFIED : seeker->count;
+    double least = INFINITY;
+    *ret = told;
+    for (int64_t step = told - 1; step <= told + 1; step++) {
+        double squares = 0;
+        if (!take_played(seeker, seeker->shift + step, problem))
+            return false;
+        for (int n = first; n < end; n++)
+            squares += rest_at(seeker, n) * rest_at(seeker, n);
+        if (squares < least) {
+            least = squares;
+            *ret = step;
+        }
+    }
     return true;
 }

@@ -62,4 +62,10 @@ struct breaks_edge {
 bool breaks_edge_seek(struct breaks_edge_seeker *seeker, struct breaks_edge *edge,
                       struct problem *problem) __attribute__((warn_unused_result));
 
+/** Frames of the signal that are left out at the edge sought last, a valid one; negative:
+ * that come again. Problems: those of rendering. */
+bool breaks_edge_step(struct breaks_edge_seeker *seeker, const struct breaks_edge *edge,
+                      int64_t *ret, struct problem *problem)
+    __attribute__((warn_unused_result));
+
 #endif

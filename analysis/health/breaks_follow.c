@@ -9,9 +9,10 @@
 enum {
     PIECE = BREAKS_FOLLOW_PIECE,
     SHORT = 2048,  /* of it, where the place is as told */
-    EVERY = 32768, /* frames between pieces */
+    EVERY = 65536, /* frames between pieces */
     SEEK_EVERY = 8192,
-    LEARNING = 3, /* pieces until the clock is known */
+    LEARNING = 3, /* pieces until the clock is known, */
+    LEARNT = 5,   /* and until it is known well */
     REACH = 4,
     REACH_LEARNING = 16,
     MOST_MISSED = 4,
@@ -23,7 +24,7 @@ static const double certain = 10; /* times the rms of chance: found anywhere */
 static const double likely = 6;   /* found where it should be */
 static const double as_usual = 0.4;
 static const double most_ratio = 600e-6; /* between two clocks */
-static const double same_frames = 0.7;
+static const double same_frames = 0.5;
 static const double earliest_s = 5;      /* that a signal began before the recording */
 static const double least_power = 1e-14; /* −140 dB: silence */
 static const double predictable = 0.1;   /* as breaks_watch */
@@ -71,10 +72,11 @@ static double power_of(const double *samples)
     return kernels_weighted_sum(samples, samples, PIECE) / PIECE - mean * mean;
 }
 
-/* Whether neighbours tell each sample of the signal there. */
-static bool is_predictable(const struct breaks_follow *follow,
-                           const struct breaks_follow_needs *needs, double position,
-                           bool *ret, struct problem *problem)
+/* Gives a channel up where neighbours tell each sample of the signal from a position on.
+ */
+static bool give_up_predictable(struct breaks_follow *follow,
+                                const struct breaks_follow_needs *needs, double position,
+                                struct problem *problem)
 {
     double signal[SHORT];
     struct predict predict;
@@ -82,8 +84,9 @@ static bool is_predictable(const struct breaks_follow *follow,
                             SHORT, signal, problem))
         return false;
     double rms = sqrt(kernels_weighted_sum(signal, signal, SHORT) / SHORT);
-    *ret = !predict_train(signal, SHORT, PREDICT_LONG, &predict) ||
-           predict.rms <= predictable * rms;
+    if (predict_train(signal, SHORT, PREDICT_LONG, &predict) &&
+        predict.rms <= predictable * rms)
+        follow->signal_channel = -1;
     return true;
 }
 
@@ -99,14 +102,10 @@ static void lose(struct breaks_follow *follow)
 static bool begin(struct breaks_follow *follow, const struct breaks_follow_needs *needs,
                   const struct breaks_place *place, double power, struct problem *problem)
 {
-    bool told_by_neighbours;
-    if (!is_predictable(follow, needs, fmax(place->position, 0), &told_by_neighbours,
-                        problem))
+    if (!give_up_predictable(follow, needs, fmax(place->position, 0), problem))
         return false;
-    if (told_by_neighbours) {
-        follow->signal_channel = -1;
+    if (follow->signal_channel < 0)
         return true;
-    }
     follow->line = (struct breaks_line){follow->next, place->position, 0};
     follow->begun = follow->line;
     if (!follow->ever)
@@ -133,6 +132,10 @@ static bool seek(struct breaks_follow *follow, const struct breaks_follow_needs 
     bool louder = power > 4 * follow->vain_power;
     bool try = power > least_power && follow->tries < MOST_TRIES &&
                (louder || follow->next >= follow->retry);
+    if (try && follow->tries == 0 && !give_up_predictable(follow, needs, 0, problem))
+        return false;
+    if (follow->signal_channel < 0)
+        return true;
     if (needs->hint && try) {
         int64_t told = llround(breaks_line_at(needs->hint, follow->next));
         if (!breaks_match_wide(needs->match, &piece, told - BREAKS_MATCH_PLACES / 2,
@@ -159,9 +162,10 @@ static bool seek(struct breaks_follow *follow, const struct breaks_follow_needs 
 /* The next piece, and one just before the signal ends. */
 static void schedule(struct breaks_follow *follow, int64_t end)
 {
-    static const int first_steps[LEARNING] = {PIECE, 2 * PIECE, 4 * PIECE};
+    static const int first_steps[LEARNT] = {PIECE, 2 * PIECE, 4 * PIECE, 8 * PIECE,
+                                            8 * PIECE};
     int64_t frame = follow->next;
-    int64_t step = follow->learnt < LEARNING ? first_steps[follow->learnt] : EVERY;
+    int64_t step = follow->learnt < LEARNT ? first_steps[follow->learnt] : EVERY;
     int64_t left = (int64_t)((double)(end - PIECE - BEFORE_END) -
                              breaks_line_at(&follow->line, frame));
     follow->next = frame + (left >= PIECE && left < step ? left : step);
@@ -173,7 +177,7 @@ static void go_on(struct breaks_follow *follow, const struct breaks_place *place
 {
     double since = (double)(follow->next - follow->line.frame);
     struct breaks_line line = {follow->next, place->position, follow->line.rate};
-    if (follow->learnt < LEARNING)
+    if (follow->learnt < LEARNT)
         line.rate = (line.position - follow->begun.position) /
                         (double)(line.frame - follow->begun.frame) -
                     1;

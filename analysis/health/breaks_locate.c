@@ -17,7 +17,7 @@ enum {
 
 static const double longest_hole_s = 0.25, longest_step_s = 1;
 static const double restart_s = 0.02; /* so near its first frame a signal began anew */
-static const double same_frames = 0.6, surely_same_frames = 0.25;
+static const double same_frames = 0.5, surely_same_frames = 0.25;
 
 struct breaks_locate {
     struct breaks_locate_needs needs;
@@ -125,17 +125,20 @@ static bool find_after(struct breaks_locate *locate, const struct breaks_line *b
     return true;
 }
 
-static void add(struct breaks_locate *locate, const struct breaks_edge *edge,
-                struct breaks_found *found)
+static bool add(struct breaks_locate *locate, const struct breaks_edge *edge,
+                struct breaks_found *found, struct problem *problem)
 {
+    int64_t step;
+    if (!breaks_edge_step(locate->seeker, edge, &step, problem))
+        return false;
+    step = llround((double)step / (1 + edge->before.rate)); /* of the recorder's clock */
     double position = breaks_line_at(&edge->after, edge->k2);
-    int64_t step = llround(position - breaks_line_at(&edge->before, edge->k2));
     int64_t hole = edge->hole ? edge->k2 - edge->k1 : 0;
     if ((step == 0 && hole == 0) || found->count == found->room ||
         (double)llabs(step) > longest_step_s * locate->rate_hz ||
         (double)hole > longest_hole_s * locate->rate_hz ||
         position < restart_s * locate->rate_hz)
-        return;
+        return true;
     enum health_break kind = step > 0 ? HEALTH_MISSING : HEALTH_REPEATED;
     found->verdicts[found->count++] = (struct breaks_verdict){
         .broken = true,
@@ -144,6 +147,7 @@ static void add(struct breaks_locate *locate, const struct breaks_edge *edge,
         .damage_first = edge->k1 - GUARD,
         .damage_end = edge->k2 + GUARD,
     };
+    return true;
 }
 
 /* Looks twice, the second time from nearby, where clocks that differ have not yet moved
@@ -160,8 +164,8 @@ static bool settle(struct breaks_locate *locate, struct breaks_edge *edge,
         if (!breaks_edge_seek(locate->seeker, edge, problem))
             return false;
     }
-    if (edge->valid)
-        add(locate, edge, found);
+    if (edge->valid && !add(locate, edge, found, problem))
+        return false;
     locate->line = edge->after;
     locate->trusted = (edge->valid ? edge->k2 : edge->end) + BESIDE;
     locate->known = true;

@@ -1,6 +1,6 @@
 /**
  * Breaks in noise whose reference is known: while the recording is read, each channel's
- * place in the signal is followed, a correlation of 2048 samples every 32768 frames, and
+ * place in the signal is followed, a correlation of 2048 samples every 65536 frames, and
  * holes are listened for. Where the place does not move on as the clocks have it, and at
  * holes, breaks_locate looks again.
  *

@@ -4,7 +4,7 @@
 #include <stddef.h>
 #include <stdlib.h>
 
-enum { PAGE = 1024, PAGES = 16 };
+enum { PAGE = 256, PAGES = 64 };
 
 struct breaks_render {
     const struct signal *signal;
