@@ -198,10 +198,13 @@ static bool compare_channel(const struct breaks *breaks, int c, struct dirt *dir
                             "Not enough memory to compare with the signal; try again.");
     good = good && breaks_reference_end(breaks->reference, c, &found, problem);
     for (int i = 0; good && i < found.count; i++) {
-        if (is_gap(breaks->subject->capture, verdicts[i].dropout.frame))
+        if (verdicts[i].broken &&
+            is_gap(breaks->subject->capture, verdicts[i].dropout.frame))
             continue;
-        add_report(&verdicts[i].dropout, channel);
-        add_dirt(dirt, verdicts[i].damage_first, verdicts[i].damage_end);
+        if (verdicts[i].broken)
+            add_report(&verdicts[i].dropout, channel);
+        if (channel->dropout_count > 0)
+            add_dirt(dirt, verdicts[i].damage_first, verdicts[i].damage_end);
     }
     free(verdicts);
     return good;

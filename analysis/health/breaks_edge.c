@@ -10,7 +10,6 @@ enum {
     FEWEST = 192,   /* of them */
     VERIFIED = 256, /* frames on either side of an edge that must be explained */
     SMEARED = 16,   /* beside an edge, not counted there */
-    SHORTEST_HOLE = 8,
 };
 
 static const double explained = 0.5; /* share of the power that may be left, at most */
@@ -174,7 +173,8 @@ static void split(const struct breaks_edge_seeker *seeker, int low, int high,
             k = n;
     }
     double power = fmin(mean_of(z, 0, low), mean_of(z, high, seeker->count));
-    edge->hole = k2 - k1 >= SHORTEST_HOLE && mean_of(z, k1, k2) < quiet * power;
+    edge->hole =
+        k2 - k1 >= seeker->needs.shortest_hole && mean_of(z, k1, k2) < quiet * power;
     if (edge->hole)
         trim(seeker, &k1, &k2);
     edge->k1 = seeker->from + (edge->hole ? k1 : k);

@@ -16,8 +16,9 @@ enum {
     REACH = 4,
     REACH_LEARNING = 16,
     MOST_MISSED = 4,
-    MOST_TRIES = 12, /* to find the signal at all */
-    BEFORE_END = 64, /* frames before the end of the signal, not looked at */
+    LOOK_FAR_AFTER = 1, /* that were missed */
+    MOST_TRIES = 12,    /* to find the signal at all */
+    BEFORE_END = 64,    /* frames before the end of the signal, not looked at */
 };
 
 static const double certain = 10; /* times the rms of chance: found anywhere */
@@ -25,6 +26,7 @@ static const double likely = 6;   /* found where it should be */
 static const double as_usual = 0.4;
 static const double most_ratio = 600e-6; /* between two clocks */
 static const double same_frames = 0.5;
+static const double farthest_s = 1;      /* that a step is sought */
 static const double earliest_s = 5;      /* that a signal began before the recording */
 static const double least_power = 1e-14; /* −140 dB: silence */
 static const double predictable = 0.1;   /* as breaks_watch */
@@ -204,6 +206,21 @@ static void leap(struct breaks_follow *follow, const struct breaks_place *place)
         follow->learnt = 0;
 }
 
+/* Looks as far as frames may be missing. */
+static bool seek_far(const struct breaks_follow *follow,
+                     const struct breaks_follow_needs *needs,
+                     const struct breaks_piece *piece, double told, double least,
+                     struct breaks_place *ret, struct problem *problem)
+{
+    int64_t last = llround(told + farthest_s * follow->rate_hz);
+    int64_t first = llround(told - farthest_s * follow->rate_hz);
+    for (ret->strength = 0; first < last && ret->strength < least;
+         first += BREAKS_MATCH_PLACES)
+        if (!breaks_match_wide(needs->match, piece, first, ret, problem))
+            return false;
+    return true;
+}
+
 static bool compare(struct breaks_follow *follow, const struct breaks_follow_needs *needs,
                     const double *samples, struct problem *problem)
 {
@@ -223,7 +240,13 @@ static bool compare(struct breaks_follow *follow, const struct breaks_follow_nee
         if (!breaks_match_wide(needs->match, &piece,
                                llround(told) - BREAKS_MATCH_PLACES / 2, &place, problem))
             return false;
-        found = place.strength >= fmax(least, certain / sqrt(PIECE));
+        least = fmax(least, certain / sqrt(PIECE));
+        found = place.strength >= least;
+    }
+    if (!found && follow->missed == LOOK_FAR_AFTER) {
+        if (!seek_far(follow, needs, &piece, told, least, &place, problem))
+            return false;
+        found = place.strength >= least;
     }
     double away = place.position - told;
     if (found && fabs(away) <= most)

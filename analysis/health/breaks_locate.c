@@ -11,7 +11,7 @@ enum {
     BESIDE = 16,      /* frames behind an edge that nothing trusts */
     GUARD = 64,       /* beside the damage: kept out too */
     CLOSE = 128,      /* the second look at an edge */
-    MOST_IN_ONE = 16, /* breaks behind one suspicion */
+    MOST_IN_ONE = 64, /* breaks behind one suspicion */
     PIECE = BREAKS_MATCH_LONGEST,
 };
 
@@ -42,7 +42,8 @@ struct breaks_locate *breaks_locate_new(const struct breaks_locate_needs *needs,
     locate->rate_hz = capture_format(needs->capture)->sample_rate_hz;
     const struct breaks_edge_needs edge_needs = {
         needs->capture, needs->render, needs->frames,
-        (int)(longest_hole_s * locate->rate_hz) + 32 * needs->unit + 4 * CLOSE};
+        (int)(longest_hole_s * locate->rate_hz) + 32 * needs->unit + 4 * CLOSE,
+        needs->unit / 2};
     locate->seeker = breaks_edge_seeker_new(&edge_needs, problem);
     if (locate->seeker)
         return locate;
@@ -92,37 +93,61 @@ struct stretch {
 };
 
 /* Where the signal goes on in a stretch: on the one line, on the other, or farther off.
- * Its rate is that of `before`. */
-static bool find_after(struct breaks_locate *locate, const struct breaks_line *before,
-                       const struct breaks_line *other, struct stretch where,
-                       double strength, struct breaks_line *ret, bool *ret_found,
-                       struct problem *problem)
+ */
+static bool find_in(struct breaks_locate *locate, const struct breaks_line *before,
+                    const struct breaks_line *other, struct stretch where, double least,
+                    struct breaks_place *ret, struct problem *problem)
 {
     double samples[PIECE];
     struct breaks_piece piece = {samples, 0, locate->signal_channel};
     struct breaks_match *match = locate->needs.match;
-    struct breaks_place place = {.strength = 0};
-    int64_t frame = where.frame;
-    *ret_found = false;
-    if (!breaks_locate_read(locate, frame, where.count, samples, &piece.count, problem))
+    *ret = (struct breaks_place){.strength = 0};
+    if (!breaks_locate_read(locate, where.frame, where.count, samples, &piece.count,
+                            problem))
         return false;
     if (piece.count < 4 * FEWEST)
         return true;
-    double least = fmax(0.4 * strength, 8 / sqrt(piece.count));
-    double told = breaks_line_at(before, frame);
-    if (!breaks_match_near(match, &piece, told, 4, &place, problem))
+    least = fmax(least, 8 / sqrt(piece.count));
+    double told = breaks_line_at(before, where.frame);
+    if (!breaks_match_near(match, &piece, told, 4, ret, problem))
         return false;
-    if (place.strength < least && other &&
-        !breaks_match_near(match, &piece, breaks_line_at(other, frame), 4, &place,
+    if (ret->strength < least && other &&
+        !breaks_match_near(match, &piece, breaks_line_at(other, where.frame), 4, ret,
                            problem))
         return false;
-    if (place.strength < least &&
-        !breaks_match_wide(match, &piece, llround(told) - BREAKS_MATCH_PLACES / 2, &place,
+    if (ret->strength < least &&
+        !breaks_match_wide(match, &piece, llround(told) - BREAKS_MATCH_PLACES / 2, ret,
                            problem))
         return false;
-    *ret = (struct breaks_line){frame, place.position, before->rate};
-    *ret_found = place.strength >= least;
+    if (ret->strength < least)
+        ret->strength = 0;
     return true;
+}
+
+/* The same, in a short stretch or else (much noise) in a long one; the rate of the clock
+ * is that of `before`. */
+static bool find_after(struct breaks_locate *locate, const struct breaks_line *before,
+                       const struct breaks_line *other, int64_t frame, double strength,
+                       struct breaks_line *ret, bool *ret_found, struct problem *problem)
+{
+    struct breaks_place place = {.strength = 0};
+    int few = 16 * locate->needs.unit;
+    for (int count = few < PIECE ? few : PIECE; place.strength <= 0 && count <= PIECE;
+         count *= 4)
+        if (!find_in(locate, before, other, (struct stretch){frame, count},
+                     0.4 * strength, &place, problem))
+            return false;
+    *ret = (struct breaks_line){frame, place.position, before->rate};
+    *ret_found = place.strength > 0;
+    return true;
+}
+
+/* Frames that may hold breaks nobody could locate: no break, but not clean. */
+static void leave(struct breaks_found *found, int64_t first, int64_t end)
+{
+    if (found->count < found->room)
+        found->verdicts[found->count++] = (struct breaks_verdict){
+            .broken = false, .damage_first = first, .damage_end = end};
 }
 
 static bool add(struct breaks_locate *locate, const struct breaks_edge *edge,
@@ -140,6 +165,10 @@ static bool add(struct breaks_locate *locate, const struct breaks_edge *edge,
         position < restart_s * locate->rate_hz)
         return true;
     enum health_break kind = step > 0 ? HEALTH_MISSING : HEALTH_REPEATED;
+    if (found->count == found->room - 1) {
+        leave(found, edge->k1 - GUARD, INT64_MAX / 2);
+        return true;
+    }
     found->verdicts[found->count++] = (struct breaks_verdict){
         .broken = true,
         .dropout = {edge->k1, hole > 0 ? hole : llabs(step), NAN,
@@ -166,6 +195,8 @@ static bool settle(struct breaks_locate *locate, struct breaks_edge *edge,
     }
     if (edge->valid && !add(locate, edge, found, problem))
         return false;
+    if (!edge->valid)
+        leave(found, edge->first, edge->end);
     locate->line = edge->after;
     locate->trusted = (edge->valid ? edge->k2 : edge->end) + BESIDE;
     locate->known = true;
@@ -221,15 +252,16 @@ static bool locate_steps(struct breaks_locate *locate,
             return false;
         edge.before = line;
         edge.end += window;
-        if (!find_after(locate, &line, &suspect->after, (struct stretch){edge.end, PIECE},
-                        strength, &edge.after, &goes_on, problem))
+        if (!find_after(locate, &line, &suspect->after, edge.end, strength, &edge.after,
+                        &goes_on, problem))
             return false;
         if (!goes_on)
-            return true;
+            break;
         if (!settle(locate, &edge, found, problem))
             return false;
         line = locate->line;
     }
+    leave(found, locate->trusted, suspect->to);
     return true;
 }
 
@@ -241,13 +273,14 @@ static bool reach_hole(struct breaks_locate *locate, const struct breaks_suspect
     int unit = locate->needs.unit, count = 16 * unit < PIECE ? 16 * unit : PIECE;
     const struct stretch where = {suspect->hole_first - unit - count, count};
     struct breaks_suspect steps = {.before = *line, .to = where.frame};
-    bool goes_on;
+    struct breaks_place place;
     if (where.frame < locate->trusted || where.frame < line->frame)
         return true;
-    if (!find_after(locate, line, NULL, where, 0, &steps.after, &goes_on, problem))
+    if (!find_in(locate, line, NULL, where, 0, &place, problem))
         return false;
-    if (!goes_on)
+    if (place.strength <= 0)
         return true;
+    steps.after = (struct breaks_line){where.frame, place.position, line->rate};
     if (!locate_steps(locate, &steps, *line, found, problem))
         return false;
     *line = steps.after;
@@ -270,8 +303,7 @@ static bool locate_hole(struct breaks_locate *locate,
     if (!reach_hole(locate, suspect, &line, found, problem) ||
         !breaks_locate_read(locate, suspect->hole_first, middle, level, &count,
                             problem) ||
-        !find_after(locate, &line, NULL, (struct stretch){edge.end, PIECE}, 0,
-                    &edge.after, &goes_on, problem))
+        !find_after(locate, &line, NULL, edge.end, 0, &edge.after, &goes_on, problem))
         return false;
     if (!goes_on || count == 0)
         return true;

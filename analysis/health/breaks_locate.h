@@ -45,7 +45,8 @@ bool breaks_locate_read(struct breaks_locate *locate, int64_t first, int count,
     __attribute__((warn_unused_result));
 
 /** Adds the breaks behind one suspicion, those of a channel in order, to verdicts[room],
- * of which *count are there. Problems: those of reading and rendering. */
+ * of which *count are there; with them, not `broken`, stretches that could not be told.
+ * Problems: those of reading and rendering. */
 struct breaks_found {
     struct breaks_verdict *verdicts;
     int room, count;

@@ -98,6 +98,16 @@ void breaks_reference_free(struct breaks_reference *reference)
     free(reference);
 }
 
+/* Samples of one value, as far as some of them tell. */
+static bool is_held(const double *x, int count)
+{
+    enum { SOME = 8 };
+    for (int n = 1; n < SOME; n++)
+        if (fabs(x[n * (count - 1) / (SOME - 1)] - x[0]) > 0)
+            return false;
+    return true;
+}
+
 /* Notes where all is quiet for some units, and then loud again. */
 static void listen(const struct breaks_reference *reference, struct listener *listener,
                    const double *x, int count, int64_t first_frame)
@@ -108,7 +118,8 @@ static void listen(const struct breaks_reference *reference, struct listener *li
         (int64_t)(longest_hole_s * reference->subject->format->sample_rate_hz);
     for (int n = 0; n + unit <= count; n += unit) {
         int64_t frame = first_frame + n;
-        bool is_quiet = kernels_weighted_sum(x + n, x + n, unit) < bound;
+        bool is_quiet =
+            kernels_weighted_sum(x + n, x + n, unit) < bound || is_held(x + n, unit);
         if (is_quiet && listener->hole_first < 0)
             listener->hole_first = frame;
         if (is_quiet || listener->hole_first < 0)
