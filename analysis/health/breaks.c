@@ -197,15 +197,13 @@ static bool compare_channel(const struct breaks *breaks, int c, struct dirt *dir
                 problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                             "Not enough memory to compare with the signal; try again.");
     good = good && breaks_reference_end(breaks->reference, c, &found, problem);
-    for (int i = 0; good && i < found.count; i++) {
+    int told = good ? found.count : 0;
+    for (int i = 0; i < told; i++)
         if (verdicts[i].broken &&
-            is_gap(breaks->subject->capture, verdicts[i].dropout.frame))
-            continue;
-        if (verdicts[i].broken)
+            !is_gap(breaks->subject->capture, verdicts[i].dropout.frame))
             add_report(&verdicts[i].dropout, channel);
-        if (channel->dropout_count > 0)
-            add_dirt(dirt, verdicts[i].damage_first, verdicts[i].damage_end);
-    }
+    for (int i = 0; channel->dropout_count > 0 && i < told; i++)
+        add_dirt(dirt, verdicts[i].damage_first, verdicts[i].damage_end);
     free(verdicts);
     return good;
 }

@@ -3,12 +3,14 @@
  *
  * In tones, sweeps and what many tones make, from the samples alone: where neighbours
  * suddenly do not tell a sample (breaks_watch), a second look decides (breaks_judge).
+ * In noise where the request says which signal it is (breaks_reference).
  * Each channel by itself. Frames of silence that the decoder of FLAC put in are no break
  * of their own, but not clean either.
  *
  * Located to the frame where the noise allows; phase steps from 3° on. A stretch of zeros
  * counts up to 0.25 s, or 50 ms where its edges are not sharp: longer ones are pauses.
- * Memory: some 20 kB a channel, and 2 to 3 MB while a break is looked at.
+ * Memory: some 20 kB a channel, and 2 to 3 MB while a break is looked at; with a
+ * reference what that needs.
  */
 #ifndef ANALYSIS_HEALTH_BREAKS_H
 #define ANALYSIS_HEALTH_BREAKS_H

@@ -255,5 +255,9 @@ bool breaks_reference_end(struct breaks_reference *reference, int channel,
         if (!breaks_locate_suspect(reference->locate, &follow->suspects[i], found,
                                    problem))
             return false;
+    if (follow->suspect_count == BREAKS_FOLLOW_SUSPECTS && found->count < found->room)
+        found->verdicts[found->count++] = (struct breaks_verdict){
+            .damage_first = follow->suspects[BREAKS_FOLLOW_SUSPECTS - 1].from,
+            .damage_end = INT64_MAX / 2};
     return true;
 }

@@ -10,8 +10,8 @@
  * What is not found in the recording is not followed.
  *
  * Located within 16 frames, lengths to the frame, for steps up to a second that stay and
- * holes up to 0.25 s (breaks_reference_test.c). Memory: 0.6 MB, 100 kB a channel, and
- * 32 bytes times the sample rate while breaks are looked at.
+ * holes up to 0.25 s, from 0.1 s of the signal on (breaks_reference_test.c). Memory: 0.6
+ * MB, 100 kB a channel, and 10 bytes times the sample rate while breaks are looked at.
  */
 #ifndef ANALYSIS_HEALTH_BREAKS_REFERENCE_H
 #define ANALYSIS_HEALTH_BREAKS_REFERENCE_H
