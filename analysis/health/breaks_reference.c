@@ -39,7 +39,7 @@ struct breaks_reference {
 static bool applies(const struct health_subject *subject)
 {
     const struct health_request *request = subject->request;
-    return request->signal && request->parameters &&
+    return request->signal && request->signal->pass_over && request->parameters &&
            signal_form(request->parameters).sample_rate_hz ==
                subject->format->sample_rate_hz;
 }

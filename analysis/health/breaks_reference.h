@@ -4,10 +4,11 @@
  * holes are listened for. Where the place does not move on as the clocks have it, and at
  * holes, breaks_locate looks again.
  *
- * For recordings of the signal's own sample rate; clocks within 600 ppm. Not for signals
- * whose neighbours tell each sample: breaks_watch follows those. The signal may begin
- * anywhere in the recording, or up to 5 s before it, may end before it and begin again.
- * What is not found in the recording is not followed.
+ * For recordings of the signal's own sample rate and signals that can pass over frames
+ * (others would be rendered from their beginning again and again); clocks within 600 ppm.
+ * Not for signals whose neighbours tell each sample: breaks_watch follows those. The
+ * signal may begin anywhere in the recording, or up to 5 s before it, may end before it
+ * and begin again. What is not found in the recording is not followed.
  *
  * Located within 16 frames, lengths to the frame, for steps up to a second that stay and
  * holes up to 0.25 s, from 0.1 s of the signal on (breaks_reference_test.c). Memory: 0.6

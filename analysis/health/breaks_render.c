@@ -78,15 +78,8 @@ static bool go_to(struct breaks_render *render, int64_t frame, struct problem *p
         if (!render->signal->begin(render->parameters, &render->stream, problem))
             return false;
     }
-    if (render->signal->pass_over) {
-        render->signal->pass_over(render->stream, frame - render->next);
-        render->next = frame;
-    }
-    while (render->next < frame) { /* whole pages: frames are multiples of them */
-        render->pages[0] = -1;
-        render->signal->next(render->stream, render->samples, PAGE);
-        render->next += PAGE;
-    }
+    render->signal->pass_over(render->stream, frame - render->next);
+    render->next = frame;
     return true;
 }
 

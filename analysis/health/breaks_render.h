@@ -15,7 +15,8 @@
 
 struct breaks_render;
 
-/** Borrows both. NULL: problem, that of the signal or OUT_OF_MEMORY. */
+/** Borrows both; the signal can pass over frames. NULL: problem, that of the signal or
+ * OUT_OF_MEMORY. */
 struct breaks_render *breaks_render_new(const struct signal *signal,
                                         const struct settings *parameters,
                                         struct problem *problem)

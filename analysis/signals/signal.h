@@ -35,8 +35,8 @@ struct signal {
                   struct problem *problem);
     /** The next `frames` frames, interleaved, each sample within ±2^(bits−1). */
     void (*next)(struct signal_stream *stream, int32_t *interleaved, int64_t frames);
-    /** Leaves `frames` frames out, as if they had been rendered; NULL where that costs as
-     * much as rendering them. */
+    /** Leaves `frames` frames out, as if they had been rendered, at no cost; NULL:
+     * cannot. Breaks in noise are found only where the signal can. */
     void (*pass_over)(struct signal_stream *stream, int64_t frames);
     void (*end)(struct signal_stream *stream); /* frees; NULL is fine */
 };
