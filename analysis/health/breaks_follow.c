@@ -27,7 +27,7 @@ static const double as_usual = 0.4;
 static const double most_ratio = 600e-6; /* between two clocks */
 static const double same_frames = 0.5;
 static const double farthest_s = 1;      /* that a step is sought */
-static const double earliest_s = 5;      /* that a signal began before the recording */
+static const double earliest_s = 3;      /* that a signal began before the recording */
 static const double least_power = 1e-14; /* −140 dB: silence */
 static const double predictable = 0.1;   /* as breaks_watch */
 

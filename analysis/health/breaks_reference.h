@@ -7,7 +7,7 @@
  * For recordings of the signal's own sample rate and signals that can pass over frames
  * (others would be rendered from their beginning again and again); clocks within 600 ppm.
  * Not for signals whose neighbours tell each sample: breaks_watch follows those. The
- * signal may begin anywhere in the recording, or up to 5 s before it, may end before it
+ * signal may begin anywhere in the recording, or up to 3 s before it, may end before it
  * and begin again. What is not found in the recording is not followed.
  *
  * Located within 16 frames, lengths to the frame, for steps up to a second that stay and

@@ -105,6 +105,46 @@ static void several_breaks_are_told_apart(void **state)
     }
 }
 
+/* A buffer of which one value was held, and one longer than a correlation reaches. */
+static void held_values_and_long_steps_are_told(void **state)
+{
+    (void)state;
+    struct support_random random = support_random_seed(44);
+    struct settings settings = played_settings(48000, 1, 10);
+    struct recording recording = played_recording(&settings, devices, 9, &random);
+    recording_cut(&recording, 0, 250000, 30000);
+    for (int n = 100000; n < 100480; n++)
+        recording.samples[n] = recording.samples[99999];
+    recording_breaks(&recording, &health);
+    const struct health_dropout *dropouts = health.channels[0].dropouts;
+    assert_int_equal(health.channels[0].dropout_count, 2);
+    assert_int_equal(dropouts[0].frame, 99999); /* all samples of that value */
+    assert_int_equal(dropouts[0].length_frames, 481);
+    assert_int_equal(dropouts[0].kind, HEALTH_ZEROED);
+    assert_close((double)dropouts[1].frame, 250000, 16);
+    assert_int_equal(dropouts[1].length_frames, 30000);
+    assert_int_equal(dropouts[1].kind, HEALTH_MISSING);
+}
+
+/* More than can be listed: all are not told, but what is called clean is. */
+static void clean_is_clean_among_very_many(void **state)
+{
+    (void)state;
+    enum { EVERY = 1000, BREAKS = 400 };
+    struct support_random random = support_random_seed(45);
+    struct settings settings = played_settings(48000, 1, 12);
+    struct recording recording = played_recording(&settings, devices, 11, &random);
+    for (int i = BREAKS; i > 0; i--)
+        recording_cut(&recording, 0, 24000 + i * EVERY, 64);
+    recording_breaks(&recording, &health);
+    struct health_span clean = health.channels[0].clean;
+    double last = 24000 + BREAKS * (EVERY - 64);
+    assert_true(health.channels[0].dropout_count > 0);
+    assert_true((double)clean.first_frame >= last ||
+                (double)(clean.first_frame + clean.frames) <= 24000 + EVERY ||
+                clean.frames <= EVERY);
+}
+
 /* A break in one channel is none in the other; without the reference none is found. */
 static void the_reference_is_needed(void **state)
 {
@@ -180,6 +220,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(breaks_in_noise_are_located),
         cmocka_unit_test(several_breaks_are_told_apart),
+        cmocka_unit_test(held_values_and_long_steps_are_told),
+        cmocka_unit_test(clean_is_clean_among_very_many),
         cmocka_unit_test(the_reference_is_needed),
         cmocka_unit_test(good_recordings_raise_no_alarm),
     };
