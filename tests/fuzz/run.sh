@@ -9,7 +9,7 @@
 set -eu
 cd "$(dirname "$0")/../.."
 
-SHORT_RUNS=20000 SHORT_RUNS_JOB=2000
+SHORT_RUNS=20000 SHORT_RUNS_JOB=400
 folder=build/fuzz
 seconds=${1-}
 case $seconds in
