@@ -10,8 +10,9 @@
  * Turned over: each sample is the other's times −1, to one step of the format (of
  * recordings that reach 64 steps); or, against channel 1, of signals of more than two
  * octaves with at most 20 dB between them, correlation below −0.998 within 0.1 ms of no
- * delay, as a whole and in each of three or more octaves. A tone that is half a period
- * late and one turned over are the same thing: of a single tone nothing is said.
+ * delay, as a whole and in each of three or more octaves (−0.9 in those 20 dB weaker). Of
+ * one tone up to 5 kHz, its phase within 0.03° of 180°: half a period late would be the
+ * same, but by so much, and so exactly, channels of one recorder never differ.
  *
  * Delay: see pairs_delay.h. NaN where a channel is silent or has nothing to do with
  * channel 1.

@@ -25,8 +25,13 @@ static const double clearly = 1.05;       /* more negative than positive */
 /* Phases within 4°: channels whose phases merely happen to lie about so do not pass. */
 static const double inverted_to = -0.998;
 static const double octave_share = 1e-4; /* of the power, to be asked */
+static const double weak_share = 1e-2;   /* noise of -60 dBFS shows in weaker octaves */
+static const double weak_inverted_to = -0.9;
 static const double inverted_within_s = 1e-4;
 static const double inverted_range = 0.01; /* of the power: 20 dB */
+/* Of a tone: tones of any phases pass once in 6000, channels wired alike differ by less.
+ */
+static const double tone_inverted_within = 0.03 * M_PI / 180;
 
 /* Sums over the pieces, at a sample rate `decimation` times lower. */
 struct look {
@@ -217,7 +222,9 @@ static bool is_tone(const double *power, int bins, int *ret_bin)
     return sum_from(power, first, end) >= dominates * sum_from(power, 0, bins);
 }
 
-static double tone_delay(const struct look *look, int c, int bin)
+/* `rate`: of the look. */
+static void compare_tone(const struct look *look, int c, int bin, double rate,
+                         struct pairs_delay *ret)
 {
     const double *one = look->power,
                  *other = look->power + (size_t)c * (size_t)look->bins;
@@ -230,15 +237,16 @@ static double tone_delay(const struct look *look, int c, int bin)
         sum += cross[k];
         centre += k * one[k];
     }
-    double powers = sum_from(one, first, end) * sum_from(other, first, end);
-    if (!(cabs(sum) >= tone_coherent * sqrt(powers)))
-        return NAN;
-    centre /= sum_from(one, first, end);
-    double w = 2 * M_PI * centre / (look->length * (double)look->decimation);
-    double noise = fmax(1 - cabs(sum) / sqrt(powers), 0);
-    if (sqrt(noise) / w > widest_frames)
-        return NAN;
-    return -carg(sum) / w;
+    double own = sum_from(one, first, end), ratio = sum_from(other, first, end) / own;
+    if (!(cabs(sum) >= tone_coherent * own * sqrt(ratio)))
+        return;
+    double w = 2 * M_PI * centre / own / look->length;
+    double noise = fmax(1 - cabs(sum) / (own * sqrt(ratio)), 0);
+    ret->inverted = fabs(carg(-sum)) <= tone_inverted_within &&
+                    M_PI / w >= inverted_within_s * rate && ratio >= inverted_range &&
+                    ratio <= 1 / inverted_range;
+    if (sqrt(noise) / w * look->decimation <= widest_frames)
+        ret->frames = -carg(ret->inverted ? -sum : sum) / w * look->decimation;
 }
 
 /* Standard deviation of the lag, in frames: of the correlation's slope, by what the
@@ -278,14 +286,15 @@ static bool is_inverted(const struct look *look, int c, double lag)
         if (own < octave_share * total)
             continue;
         asked++;
-        if (!(sum <= inverted_to * sqrt(own * sum_from(other, first, end))))
+        double to = own < weak_share * total ? weak_inverted_to : inverted_to;
+        if (!(sum <= to * sqrt(own * sum_from(other, first, end))))
             return false;
     }
     return asked >= FEWEST_OCTAVES;
 }
 
-static bool broad_delay(const struct health_subject *subject, struct look *look, int c,
-                        struct pairs_delay *ret, struct problem *problem)
+static bool compare_broad(const struct health_subject *subject, struct look *look, int c,
+                          struct pairs_delay *ret, struct problem *problem)
 {
     double up, down;
     double one = sum_from(look->power, FIRST_BIN, look->bins);
@@ -332,6 +341,7 @@ static bool find(const struct health_subject *subject,
 {
     struct look look;
     int bin, own_bin;
+    double rate = (double)subject->format->sample_rate_hz / decimation;
     bool good = look_new(subject, length, decimation, &look, problem) &&
                 look_at(subject, places, &look, problem);
     bool tone = good && is_tone(look.power, look.bins, &bin);
@@ -339,9 +349,9 @@ static bool find(const struct health_subject *subject,
     for (int c = 1; good && c < look.channels; c++) {
         const double *power = look.power + (size_t)c * (size_t)look.bins;
         if (tone && bin >= LOWEST_BIN && is_tone(power, look.bins, &own_bin))
-            ret[c].frames = tone_delay(&look, c, bin);
+            compare_tone(&look, c, bin, rate, &ret[c]);
         else if (!tone)
-            good = broad_delay(subject, &look, c, &ret[c], problem);
+            good = compare_broad(subject, &look, c, &ret[c], problem);
     }
     look_free(&look);
     return good;
