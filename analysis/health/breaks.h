@@ -8,9 +8,9 @@
  * of their own, but not clean either.
  *
  * Located to the frame where the noise allows; phase steps from 3° on. A stretch of zeros
- * counts up to 0.25 s, or 50 ms where its edges are not sharp: longer ones are pauses.
- * Memory: some 20 kB a channel, and 2 to 3 MB while a break is looked at; with a
- * reference what that needs.
+ * counts up to 0.25 s, or 50 ms where its edges are not sharp; one of mere noise, in a
+ * tone or a sweep, up to 25 ms: longer ones are pauses. Memory: some 20 kB a channel, and
+ * 2 to 3 MB while a break is looked at; with a reference what that needs.
  */
 #ifndef ANALYSIS_HEALTH_BREAKS_H
 #define ANALYSIS_HEALTH_BREAKS_H

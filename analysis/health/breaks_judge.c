@@ -3,7 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/dsp/kernels.h"
+#include "analysis/health/breaks_hole.h"
 #include "analysis/health/breaks_scene.h"
 #include "analysis/health/breaks_sides.h"
 
@@ -13,13 +13,17 @@ enum {
     GUARD = 32,          /* frames beside the damage that are kept out too */
     SMEARED = 512,       /* frames over which a filter may smear a break */
     EDGES = 4,           /* places in a row that may be one break */
+    ALIKE = 32, /* pauses of a pattern differ by less than a 32nd: tones end anywhere */
 };
 
 static const double fit_s = 0.17;             /* beside a place: three periods of 20 Hz */
 static const double longest_hole_s = 0.25;    /* longer ones are pauses */
 static const double surely_no_pause_s = 0.05; /* holes up to here need no sharp edges */
+static const double noisy_hole_s = 0.025;     /* what is left in it is noise, no zeros */
+static const int pattern_reach = 4; /* lengths of a pause, with the next of a pattern */
 static const double least_step = 3 * M_PI / 180;
 static const double sigmas = 6;
+static const double spoilt = 0.01; /* rest re amplitude */
 
 struct breaks_judge {
     struct capture *capture;
@@ -171,8 +175,19 @@ static void measure_damage(const struct breaks_judge *judge,
     guard(verdict, first, until);
 }
 
+static void tell_hole(int64_t first, int64_t end, const struct breaks_sides *sides,
+                      enum breaks_relation relation, struct breaks_verdict *ret)
+{
+    ret->broken = true;
+    ret->dropout = (struct health_dropout){
+        first, end - first,
+        relation == BREAKS_SAME_TONE ? breaks_sides_step(sides, end) * 180 / M_PI : NAN,
+        HEALTH_ZEROED};
+    guard(ret, first, end);
+}
+
 /* Phase and frame of a break in one tone, or one sweep. */
-static bool judge_tone(const struct breaks_judge *judge, const struct breaks_sides *sides,
+static void judge_tone(const struct breaks_judge *judge, const struct breaks_sides *sides,
                        enum breaks_relation relation, struct breaks_verdict *ret)
 {
     const struct breaks_tone *b = &sides->tones[0], *a = &sides->tones[1];
@@ -184,7 +199,7 @@ static bool judge_tone(const struct breaks_judge *judge, const struct breaks_sid
                    0.01 * (b->rest / b->amplitude + a->rest / a->amplitude);
     double least = relation == BREAKS_SAME_TONE ? least_step : 5 * least_step;
     if (fabs(step) < least || fabs(step) < sigmas * sigma)
-        return false;
+        return;
     ret->broken = true;
     ret->dropout = (struct health_dropout){
         .frame = frame,
@@ -193,6 +208,38 @@ static bool judge_tone(const struct breaks_judge *judge, const struct breaks_sid
         .kind = HEALTH_MISSING,
     };
     measure_damage(judge, sides, frame, frame, ret);
+}
+
+/* Whether a fit has met more than noise, as where its edge lies within the damage. */
+static bool is_spoilt(const struct breaks_sides *sides)
+{
+    return sides->tones[0].rest > spoilt * sides->tones[0].amplitude ||
+           sides->tones[1].rest > spoilt * sides->tones[1].amplitude;
+}
+
+/* A stretch of a tone, or a sweep, where only noise is left: *ret_quiet, and a break but
+ * where it is one of a pattern. The edges may lie within it: they are moved away. */
+static bool judge_noisy_hole(struct breaks_judge *judge, const struct breaks_sides *sides,
+                             bool *ret_quiet, struct breaks_verdict *ret,
+                             struct problem *problem)
+{
+    struct breaks_sides wider = *sides;
+    struct breaks_stretch hole;
+    bool whole = false;
+    *ret_quiet = breaks_hole_find(sides, &judge->scene, judge->first, &hole);
+    bool looking = *ret_quiet || is_spoilt(sides);
+    for (int margin = NEAR; looking && !whole && margin <= 8 * NEAR; margin *= 2) {
+        if (!take_sides(judge, sides->edges[0] - margin, sides->edges[1] + margin, &wider,
+                        problem))
+            return false;
+        *ret_quiet = breaks_hole_find(&wider, &judge->scene, judge->first, &hole);
+        whole = *ret_quiet && !is_spoilt(&wider) &&
+                judge->first + hole.first > wider.edges[0] &&
+                judge->first + hole.end < wider.edges[1];
+    }
+    if (*ret_quiet && !breaks_hole_recurs(&wider, &judge->scene, &hole))
+        tell_hole(judge->first + hole.first, judge->first + hole.end, &wider,
+                  breaks_sides_relation(&wider), ret);
     return true;
 }
 
@@ -202,18 +249,25 @@ static bool judge_missing(struct breaks_judge *judge, struct breaks_verdict *ret
                           struct problem *problem)
 {
     const struct breaks_places *places = judge->places;
+    int64_t longest = (int64_t)(noisy_hole_s * judge->format->sample_rate_hz);
+    longest = longest > 4 * SMEARED ? longest : 4 * SMEARED;
     struct breaks_stretch tear;
     struct breaks_sides sides;
+    bool quiet;
     for (int i = 0; i < EDGES && i < places->count; i++) {
-        if (places->frames[i] - places->frames[0] > 4 * SMEARED)
+        if (places->frames[i] - places->frames[0] > longest)
             break;
         if (!take_sides(judge, places->frames[0] - NEAR, places->frames[i] + NEAR, &sides,
                         problem))
             return false;
         enum breaks_relation relation = breaks_sides_relation(&sides);
         if (relation == BREAKS_SAME_TONE || relation == BREAKS_SAME_SWEEP) {
-            judge_tone(judge, &sides, relation, ret);
-            return true;
+            if (!judge_noisy_hole(judge, &sides, &quiet, ret, problem))
+                return false;
+            if (!quiet)
+                judge_tone(judge, &sides, relation, ret);
+            if (quiet || ret->broken || !is_spoilt(&sides))
+                return true;
         }
         if (i == 0 && relation == BREAKS_UNKNOWN &&
             breaks_scene_goes_on(&sides.before, &sides.after) &&
@@ -269,81 +323,49 @@ static bool run_end(struct breaks_judge *judge, struct breaks_stretch run, int64
     return true;
 }
 
-/* Whether the tone would have run through the value at a slope: no sharp edge then. */
-static bool is_sharp(const struct breaks_tone *tone, double value)
+/* Whether the value is held as long once more within these frames: bursts of a tone. */
+static bool recurs(struct breaks_judge *judge, int64_t from, int64_t to, int64_t length,
+                   double value, bool *ret, struct problem *problem)
 {
-    double slope = 2 * M_PI * tone->cycles * tone->amplitude;
-    double away = fabs(breaks_tone_at(tone, 0) - value);
-    return away > fmin(2 * slope, 0.5 * tone->amplitude) && away > 8 * tone->rest;
-}
-
-/* Whether a value is well within those on one side: no flat top. */
-static bool is_within(const struct breaks_side *side, double value)
-{
-    double lowest = value, highest = value;
-    for (int n = 0; n < side->count; n++) {
-        lowest = fmin(lowest, side->samples[n]);
-        highest = fmax(highest, side->samples[n]);
+    int64_t held = 0;
+    int count = 1;
+    *ret = false;
+    for (int64_t at = from < 0 ? 0 : from; at < to && count > 0; at += count) {
+        int want = to - at < judge->reach ? (int)(to - at) : judge->reach;
+        if (!read(judge, at, want, judge->behind, &count, problem))
+            return false;
+        for (int n = 0; n < count; n++) {
+            bool holds = !(judge->behind[n] < value) && !(judge->behind[n] > value);
+            *ret |= !holds && llabs(held - length) <= length / ALIKE;
+            held = holds ? held + 1 : 0;
+        }
     }
-    double margin = 0.05 * (highest - lowest);
-    return value > lowest + margin && value < highest - margin;
-}
-
-/* Whether a run of one value is nothing that the tone itself would have done there, as a
- * stretch in which it hardly moves. */
-static bool is_hole(const struct breaks_tone *tone, double value, int64_t length)
-{
-    double most = 0;
-    for (int64_t t = 0; t < length && (double)t < 1 / tone->cycles; t++)
-        most = fmax(most, fabs(breaks_tone_at(tone, (double)t) - value));
-    return most > fmax(0.3 * tone->amplitude, 10 * tone->rest);
-}
-
-/* The same of many tones: where they fade, they end near the value. */
-static bool has_sharp_edges(const struct breaks_sides *sides, double value)
-{
-    const struct breaks_side *before = &sides->before, *after = &sides->after;
-    double loudest = 0;
-    for (int n = 0; n < before->count; n++)
-        loudest = fmax(loudest, fabs(before->samples[n] - value));
-    double step = kernels_smallest_step(before->samples, before->count, 0);
-    double bound = fmax(0.02 * loudest, 8 * step);
-    return fabs(before->samples[before->count - 1] - value) > bound &&
-           fabs(after->samples[0] - value) > bound;
+    return true;
 }
 
 static bool judge_run(struct breaks_judge *judge, const struct breaks_stretch *run,
                       struct breaks_verdict *ret, struct problem *problem)
 {
     struct breaks_sides sides;
-    int64_t first = judge->first + run->first, end;
+    int64_t first = judge->first + run->first, end, length;
     double value = judge->near[run->first], rate = judge->format->sample_rate_hz;
+    bool before = false, behind = false;
     if (!run_end(judge, *run, &end, problem))
         return false;
-    double length_s = (double)(end - first) / rate;
-    if (length_s > longest_hole_s || end >= judge->frames)
+    length = end - first;
+    bool surely_no_pause = (double)length <= surely_no_pause_s * rate;
+    if ((double)length > longest_hole_s * rate || end >= judge->frames)
         return true;
-    if (!take_sides(judge, first, end, &sides, problem))
+    int64_t reach = pattern_reach * length;
+    if (!recurs(judge, first - reach, first, length, value, &before, problem) ||
+        !recurs(judge, end, end + reach, length, value, &behind, problem) ||
+        !take_sides(judge, first, end, &sides, problem))
         return false;
     enum breaks_relation relation = breaks_sides_relation(&sides);
-    bool goes_on;
-    if (relation == BREAKS_UNKNOWN) {
-        goes_on = breaks_scene_goes_on(&sides.before, &sides.after) &&
-                  (length_s <= surely_no_pause_s || has_sharp_edges(&sides, value));
-    } else {
-        goes_on = (relation == BREAKS_SAME_TONE || relation == BREAKS_SAME_SWEEP) &&
-                  is_hole(&sides.tones[0], value, end - first) &&
-                  (length_s <= surely_no_pause_s || (is_sharp(&sides.tones[0], value) &&
-                                                     is_sharp(&sides.tones[1], value)));
-    }
-    if (!goes_on || !is_within(&sides.before, value))
+    if (before || behind ||
+        !breaks_hole_is_cut_out(&sides, relation, value, surely_no_pause))
         return true;
-    ret->broken = true;
-    ret->dropout = (struct health_dropout){
-        first, end - first,
-        relation == BREAKS_SAME_TONE ? breaks_sides_step(&sides, end) * 180 / M_PI : NAN,
-        HEALTH_ZEROED};
-    guard(ret, first, end);
+    tell_hole(first, end, &sides, relation, ret);
     return true;
 }
 

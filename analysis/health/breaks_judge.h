@@ -5,7 +5,8 @@
  * frequency and level whose phase has stepped by 3° or more (and six times its
  * uncertainty); one sweep that goes on; many tones whose neighbours tell each other
  * everywhere but here. A tone that starts or stops, changes its level or frequency, a
- * click, and what comes again and again are no breaks.
+ * click, and what comes again and again are no breaks; nor is a silent stretch with
+ * one as long within four times its length.
  */
 #ifndef ANALYSIS_HEALTH_BREAKS_JUDGE_H
 #define ANALYSIS_HEALTH_BREAKS_JUDGE_H

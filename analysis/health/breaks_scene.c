@@ -86,16 +86,18 @@ static bool may_be_chance(const struct breaks_scene *scene, int first, int lag)
 }
 
 /* Whether the samples before are periodic to the bit: frames missing then look like
- * frames that came twice. */
+ * frames that came twice, and so do the halves of a tone of some whole periods. */
 static bool is_periodic(const double *x, int first, int lag)
 {
     int span = lag < first / 2 ? lag : first / 2;
     for (int period = 1; period <= BREAKS_SCENE_LONGEST_LAG && period + span <= first;
          period++) {
-        int equal = 0;
-        while (equal < span && same(x[first - 1 - equal], x[first - 1 - equal - period]))
+        int equal = 0, enough = period <= lag / 2 ? lag - period : span;
+        enough = enough < span ? enough : span;
+        while (equal < enough &&
+               same(x[first - 1 - equal], x[first - 1 - equal - period]))
             equal++;
-        if (equal == span)
+        if (equal == enough)
             return true;
     }
     return false;

@@ -230,6 +230,8 @@ static bool fit_length(struct fft_cache *cache, const struct breaks_side *side,
     struct unknowns at = {.turns = cycles * length};
     if (settle(&stretch, &at, &squares) && at.turns > 0)
         *ret = tone_of(&at, &stretch, length, squares);
+    if (some > 1 && ret->amplitude > 0) /* averaging takes from it */
+        ret->amplitude *= some * sin(M_PI * ret->cycles) / sin(M_PI * ret->cycles * some);
     free(stretch.values);
     return true;
 }

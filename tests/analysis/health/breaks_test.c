@@ -269,6 +269,89 @@ static void missing_frames_of_sweeps_and_multitones_are_found(void **state)
     }
 }
 
+/* As a converter records what its player left out: only noise is in the hole. */
+static void holes_with_noise_in_them_are_told(void **state)
+{
+    (void)state;
+    static const int rates[] = {44100, 48000, 192000};
+    static const double noises[] = {-60, -80, -100, -120};
+    struct support_random random = support_random_seed(9);
+    for (int i = 0; i < 3 * 4 * 2; i++) {
+        int rate_hz = rates[i % 3], length = rate_hz / (i / 12 ? 1000 : 100);
+        double noise = pow(10, noises[i / 3 % 4] / 20) * M_SQRT1_2;
+        int64_t frame = rate_hz + 97 * i;
+        struct recording recording = recording_new(rate_hz, 1, 3L * rate_hz);
+        recording.format = SF_FORMAT_WAV | SF_FORMAT_PCM_24;
+        add_tone(&recording, 0, &(struct tone){997, -6, 0, 0, 0}, &random);
+        memset(recording.samples + frame, 0, sizeof(double) * (size_t)length);
+        for (int64_t n = 0; n < recording.frames; n++)
+            recording.samples[n] += noise * support_gaussian(&random);
+        recording_breaks(&recording, &health);
+        const struct health_channel *channel = &health.channels[0];
+        if (channel->dropout_count != 1)
+            printf("%d Hz, %d frames, %g dBFS\n", rate_hz, length, noises[i / 3 % 4]);
+        assert_int_equal(channel->dropout_count, 1);
+        assert_int_equal(channel->dropouts[0].kind, HEALTH_ZEROED);
+        assert_close((double)channel->dropouts[0].frame, (double)frame, 4);
+        assert_close((double)channel->dropouts[0].length_frames, length, 4);
+        assert_close(channel->dropouts[0].phase_step_deg, 0, 1);
+    }
+}
+
+/* SMPTE's pair, of which either tone alone explains little. */
+static void a_hole_in_two_tones_is_told(void **state)
+{
+    (void)state;
+    struct support_random random = support_random_seed(10);
+    for (int rate_hz = 48000; rate_hz <= 192000; rate_hz *= 2) {
+        struct recording recording = recording_new(rate_hz, 1, 3L * rate_hz);
+        add_tone(&recording, 0, &(struct tone){60, -2, -100, 0, 0}, &random);
+        add_tone(&recording, 0, &(struct tone){7000, -14, 0, 0, 0}, &random);
+        memset(recording.samples + rate_hz, 0, sizeof(double) * (size_t)(rate_hz / 100));
+        recording_breaks(&recording, &health);
+        assert_int_equal(health.channels[0].dropout_count, 1);
+        assert_int_equal(health.channels[0].dropouts[0].kind, HEALTH_ZEROED);
+        assert_close((double)health.channels[0].dropouts[0].frame, rate_hz, 2);
+    }
+}
+
+/* Bursts as long as their pauses, of whole periods: bit-true and recorded. */
+static void bursts_are_no_holes(void **state)
+{
+    (void)state;
+    static const int lengths_ms[] = {20, 30, 40, 90, 213};
+    struct support_random random = support_random_seed(11);
+    for (int i = 0; i < 5 * 2 * 2; i++) {
+        int rate_hz = i / 5 % 2 ? 48000 : 44100,
+            some = rate_hz * lengths_ms[i % 5] / 1000;
+        struct recording recording = recording_new(rate_hz, 1, 3L * rate_hz);
+        recording.format = SF_FORMAT_WAV | SF_FORMAT_PCM_24;
+        add_tone(&recording, 0, &(struct tone){997, -6, 0, 0, 0}, &random);
+        for (int64_t n = 0; n < recording.frames; n++) {
+            recording.samples[n] *= n / some % 2 == 0;
+            recording.samples[n] += i / 10 ? 2e-6 * support_gaussian(&random) : 0;
+        }
+        recording_breaks(&recording, &health);
+        if (health.warning_count)
+            printf("%d Hz, %d ms\n", rate_hz, lengths_ms[i % 5]);
+        assert_int_equal(health.warning_count, 0);
+    }
+}
+
+/* Ten periods of 100 Hz, to the bit: the second five are no copy of the first. */
+static void steps_of_whole_periods_are_no_repeats(void **state)
+{
+    (void)state;
+    static const int hertz[] = {20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000};
+    struct recording recording = recording_new(48000, 1, 48000);
+    recording.format = SF_FORMAT_WAV | SF_FORMAT_PCM_24;
+    for (int64_t n = 0; n < recording.frames; n++)
+        recording.samples[n] =
+            0.5 * sin(2 * M_PI * (double)(hertz[n / 4800] * n % 48000) / 48000);
+    recording_breaks(&recording, &health);
+    assert_int_equal(health.warning_count, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -279,6 +362,10 @@ int main(void)
         cmocka_unit_test(a_break_stays_in_its_channel),
         cmocka_unit_test(all_breaks_are_counted),
         cmocka_unit_test(repeats_and_holes_are_told),
+        cmocka_unit_test(holes_with_noise_in_them_are_told),
+        cmocka_unit_test(a_hole_in_two_tones_is_told),
+        cmocka_unit_test(bursts_are_no_holes),
+        cmocka_unit_test(steps_of_whole_periods_are_no_repeats),
         cmocka_unit_test(missing_frames_of_sweeps_and_multitones_are_found),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
