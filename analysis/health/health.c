@@ -60,11 +60,7 @@ HEALTH_PART(breaks)
 
 /* In the order of their ends. */
 static const struct part parts[] = {
-    HEALTH_ROW(levels),
-    HEALTH_ROW(pairs),
-    HEALTH_ROW(traces),
-    HEALTH_ROW(breaks),
-    {0},
+    HEALTH_ROW(levels), HEALTH_ROW(pairs), HEALTH_ROW(traces), HEALTH_ROW(breaks), {0},
 };
 
 void health_warn(struct health *health, const char *code, int channel, const char *format,

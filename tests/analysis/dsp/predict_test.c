@@ -29,8 +29,8 @@ static void tones_leave_nothing(void **state)
     (void)state;
     static const struct {
         int order, tones;
-    } cases[] = {{PREDICT_SHORT, 1}, {PREDICT_SHORT, 3}, {PREDICT_LONG, 1},
-                 {PREDICT_LONG, 10}};
+    } cases[] = {
+        {PREDICT_SHORT, 1}, {PREDICT_SHORT, 3}, {PREDICT_LONG, 1}, {PREDICT_LONG, 10}};
     for (size_t i = 0; i < 4; i++) {
         struct predict predict;
         fill_tones(cases[i].tones, 0, i + 1);
