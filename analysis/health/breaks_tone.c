@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analysis/dsp/solve.h"
+
 enum {
     UNKNOWNS = 5, /* cosine and sine part, offset, frequency, rate */
     LINEAR = 3,
@@ -43,28 +45,6 @@ double breaks_tone_at(const struct breaks_tone *tone, double t)
     return tone->amplitude * cos(breaks_tone_phase(tone, t)) + tone->offset;
 }
 
-/* Gauss's elimination on a symmetric, positive definite system; values becomes the
- * solution. */
-static bool solve(int count, double matrix[UNKNOWNS][UNKNOWNS], double *values)
-{
-    for (int i = 0; i < count; i++) {
-        if (!(matrix[i][i] > 0))
-            return false;
-        for (int j = i + 1; j < count; j++) {
-            double share = matrix[j][i] / matrix[i][i];
-            for (int k = i; k < count; k++)
-                matrix[j][k] -= share * matrix[i][k];
-            values[j] -= share * values[i];
-        }
-    }
-    for (int i = count - 1; i >= 0; i--) {
-        for (int k = i + 1; k < count; k++)
-            values[i] -= matrix[i][k] * values[k];
-        values[i] /= matrix[i][i];
-    }
-    return true;
-}
-
 /* One step towards the least squares; with LINEAR unknowns the frequency stays. Sums the
  * squares of what was left before the step. */
 static bool improve(const struct stretch *stretch, int unknowns, struct unknowns *at,
@@ -89,7 +69,7 @@ static bool improve(const struct stretch *stretch, int unknowns, struct unknowns
         for (int j = i + 1; j < unknowns; j++)
             matrix[i][j] = matrix[j][i];
     *ret_squares = squares;
-    if (!solve(unknowns, matrix, right))
+    if (!solve_symmetric(unknowns, UNKNOWNS, matrix[0], right))
         return false;
     at->re += right[0];
     at->im += right[1];

@@ -89,9 +89,12 @@ static void feed_channel(struct levels *levels, struct levels_channel *channel,
                          const double *samples, int count)
 {
     int64_t hits[2] = {0};
+    double sum = channel->sum, sum_squares = channel->sum_squares;
     for (int n = 0; n < count; n += PIECE)
         sum_piece(levels, channel, samples + n, count - n < PIECE ? count - n : PIECE,
                   hits);
+    levels_tops_feed(&channel->tops, levels->subject.format->sample_rate_hz, count,
+                     channel->sum - sum, channel->sum_squares - sum_squares);
     struct levels_flat_piece piece = {
         .samples = samples,
         .count = count,
@@ -138,6 +141,23 @@ static void report_clipping(const struct levels *levels,
     }
 }
 
+/* What equal extremes do not show. */
+static bool look_again(const struct levels *levels, int c, struct health_channel *ret,
+                       struct problem *problem)
+{
+    struct levels_period_tops tops;
+    if (ret->clipped || ret->silent)
+        return true;
+    if (!levels_tops_look(&levels->channels[c].tops, &levels->subject, c, &tops, problem))
+        return false;
+    ret->clipped = tops.samples > 0;
+    if (ret->clipped) {
+        ret->clipping_level = tops.level;
+        ret->clipped_samples = tops.samples;
+    }
+    return true;
+}
+
 static void report(const struct levels *levels, const struct levels_channel *channel,
                    struct health_channel *ret)
 {
@@ -158,6 +178,9 @@ bool levels_end(struct levels *levels, struct health *health, struct problem *pr
         return true;
     for (int c = 0; c < health->channel_count; c++)
         report(levels, &levels->channels[c], &health->channels[c]);
+    for (int c = 0; c < health->channel_count; c++)
+        if (!look_again(levels, c, &health->channels[c], problem))
+            return false;
     for (int c = 0; c < health->channel_count; c++) {
         const struct levels_channel *channel = &levels->channels[c];
         bool muted = false;

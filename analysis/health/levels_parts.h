@@ -5,6 +5,7 @@
 #include "analysis/health/levels_between.h"
 #include "analysis/health/levels_flat.h"
 #include "analysis/health/levels_mute.h"
+#include "analysis/health/levels_tops.h"
 #include "analysis/health/levels_written.h"
 
 struct levels_channel {
@@ -14,6 +15,7 @@ struct levels_channel {
     struct levels_between between;
     struct levels_written written;
     struct levels_mute mute;
+    struct levels_tops tops;
 };
 
 #endif
