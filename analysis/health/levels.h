@@ -1,6 +1,8 @@
 /**
  * One channel at a time: peak, mean square and dc; silence, mutes, flat tops, peaks
  * beyond full scale and between samples, bits in use.
+ * Flat tops are sought twice: equal extremes while reading (levels_flat), and, of a tone
+ * where these tell nothing, in a stretch that is read again (levels_tops).
  *
  * Fills peak, mean_square, dc, bits_in_use, silent, clipped, clipped_samples,
  * clipping_level, over_full_scale and intersample_peak. Warns: channel_silent,
