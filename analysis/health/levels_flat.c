@@ -25,6 +25,7 @@ static const double reaching = 1.5; /* of the band beneath, the lowest at least:
 static const double leaving = 16;   /* steps */
 static const double moving = 0.5;   /* of the first step, the next one */
 static const double run_share = 0.005;
+static const double varied = 0.25; /* of the visits, at least */
 
 static void count_bands(struct levels_flat *flat, const struct levels_flat_piece *piece)
 {
@@ -56,6 +57,19 @@ static bool is_left_moving(const struct levels_flat *flat,
     return first > leaving * flat->step && next >= moving * first;
 }
 
+/* A wave that repeats after few samples meets its own top with the same samples each
+ * time: that is no pile. `beside` is the sample that a visit to the extreme is left to.
+ */
+static void note_visit(struct levels_flat *flat, int length, double beside)
+{
+    bool known = false;
+    for (int i = 0; i < LEVELS_FLAT_VISITS && i < flat->visits; i++)
+        known = known || fabs(flat->beside[i] - beside) <= leaving * flat->step;
+    if (!known || length >= SHORTEST_RUN)
+        flat->varied_visits++;
+    flat->beside[flat->visits++ % LEVELS_FLAT_VISITS] = beside;
+}
+
 static void count_runs(struct levels_flat *flat, const struct levels_flat_piece *piece)
 {
     double level = piece->sign * flat->level;
@@ -65,6 +79,8 @@ static void count_runs(struct levels_flat *flat, const struct levels_flat_piece 
         while (n < piece->count && piece->samples[n] == level)
             n++;
         left -= n - first;
+        if (n > first && n < piece->count)
+            note_visit(flat, n - first, piece->samples[n]);
         if (n - first >= SHORTEST_RUN && (is_left_moving(flat, piece, first, -1) ||
                                           is_left_moving(flat, piece, n - 1, 1))) {
             flat->runs++;
@@ -94,7 +110,8 @@ static bool is_piled_up(const struct levels_flat *flat)
     return flat->found >= FEWEST_AT_EXTREME && beneath >= FEWEST_IN_BAND &&
            beneath >= filled * wider &&
            (double)flat->bands[LEVELS_FLAT_BANDS - 1] >= reaching * beneath &&
-           (double)flat->found >= piled_up * beneath;
+           (double)flat->found >= piled_up * beneath &&
+           (double)flat->varied_visits >= varied * (double)flat->visits;
 }
 
 bool levels_flat_is_clipped(const struct levels_flat *flat, double full_scale)

@@ -11,7 +11,9 @@
  * number of steps holds at most √1.5/(√16 − √1.5) = 0.44 times as many (1.5: a full-scale
  * top held within the range), at any frequency and sample rate: the 4 equal extremes of a
  * 20 Hz sine at 48 kHz and the 68 at 768 kHz do not count. The bands beneath must be
- * filled, since a tone near a fraction of the sample rate meets only few phases.
+ * filled, since a tone near a fraction of the sample rate meets only few phases; and the
+ * samples beside short visits to the extreme must vary, since a wave of few phases meets
+ * its top alike each time.
  *
  * Runs: 3 or more neighbours at the extreme that are left by more than 16 steps, and on
  * whose side the wave keeps moving. Of a sine, a run of 3 or more is left by at most
@@ -27,7 +29,7 @@
 
 #include "analysis/dsp/scan.h"
 
-enum { LEVELS_FLAT_BANDS = 4 };
+enum { LEVELS_FLAT_BANDS = 4, LEVELS_FLAT_VISITS = 8 };
 
 /** One side; begin with level = −∞. */
 struct levels_flat {
@@ -38,7 +40,9 @@ struct levels_flat {
     int64_t bands[LEVELS_FLAT_BANDS]; /* beneath: band i is 2i + 1 times as wide as the
                                          first */
     int64_t runs, run_samples;        /* of 3 or more */
-    double step;                      /* of the quantiser, as far as was looked */
+    int64_t visits, varied_visits; /* to the extreme; those left to another sample than */
+    double beside[LEVELS_FLAT_VISITS]; /* the latest ones */
+    double step;                       /* of the quantiser, as far as was looked */
 };
 
 /** The same piece as seen from one side. */

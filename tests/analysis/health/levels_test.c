@@ -47,6 +47,27 @@ static void a_sine_has_its_levels(void **state)
     free(health);
 }
 
+/* Of few phases: the top is met by the same sample in every period, and by no other. */
+static void waves_that_repeat_after_few_samples_are_not_clipped(void **state)
+{
+    (void)state;
+    static const double hz[] = {1000, 250, 8000, 2400, 3000, 100};
+    for (size_t i = 0; i < sizeof hz / sizeof hz[0]; i++) {
+        struct heard heard = tone(48000, 24, 1, hz[i], 0.97);
+        struct heard beat = tone(48000, 24, 1, hz[i] / 2, 0.2);
+        struct health *health = health_once(heard);
+        assert_false(health->channels[0].clipped);
+        free(health);
+        heard = tone(48000, 24, 1, hz[i], 0.7);
+        for (int64_t n = 0; n < heard.frames; n++)
+            heard.samples[n] += beat.samples[n];
+        free(beat.samples);
+        health = health_once(heard);
+        assert_false(health->channels[0].clipped);
+        free(health);
+    }
+}
+
 /* A sine clipped at ±c spends 1 − (2/π)·asin c of its time there (closed form). */
 static void clipping_is_found_with_level_and_count(void **state)
 {
@@ -349,6 +370,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_sine_has_its_levels),
+        cmocka_unit_test(waves_that_repeat_after_few_samples_are_not_clipped),
         cmocka_unit_test(clipping_is_found_with_level_and_count),
         cmocka_unit_test(one_sided_clipping_is_found),
         cmocka_unit_test(a_clipped_part_is_found),
