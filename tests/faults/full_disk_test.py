@@ -2,7 +2,8 @@
 analyses wait, the daemon starts on it, deletions make room again.
 
 The disk is one of faults.c: 80 MiB for the state folder, filled by a file in it. `--real DIR`
-takes a file system of that size instead, which is mounted at DIR.
+takes a file system of that size instead, which is mounted at DIR: then a worker meets its end
+itself, which is confined too far to be shown a small one.
 """
 
 import argparse
@@ -44,20 +45,9 @@ class Disk:
         self.state.mkdir(mode=0o700)
         self.filler = self.state / "filler"
         self.environment = None if real else ledger.preload(self.state, disk=DISK)
-        self.worker = self.make_worker()
-
-    def make_worker(self):
-        """Workers get no environment from the daemon: one that sets it anew."""
-        if self.real:
-            return harness.BIN / "residuum-worker"
-        path = self.folder / "worker"
-        words = " ".join(f"{name}='{value}'" for name, value in self.environment.items())
-        path.write_text(f"#!/bin/sh\nexec env {words} {harness.BIN}/residuum-worker \"$@\"\n")
-        path.chmod(0o755)
-        return path
 
     def start(self):
-        return harness.Daemon("--workers", "1", "--worker", self.worker, state=self.state,
+        return harness.Daemon("--workers", "1", state=self.state,
                               environment=self.environment)
 
     def free(self):
