@@ -90,6 +90,15 @@ static void tell_share(double fraction, void *context)
     progress_tell(recording->whole, recording->from + recording->share * fraction);
 }
 
+/* What is known of a recording whose health nobody could tell. */
+static void warn_of_container(const struct capture *capture, struct report *report)
+{
+    int count;
+    const struct capture_warning *warnings = capture_warnings(capture, &count);
+    for (int i = 0; i < count; i++)
+        report_warn(report, warnings[i].code, 0, "%s", warnings[i].message);
+}
+
 /* Gives the report of these channels. */
 static bool measure(struct recording *recording, const int *channels, int count,
                     struct report **ret, struct problem *problem)
@@ -104,7 +113,10 @@ static bool measure(struct recording *recording, const int *channels, int count,
     if (!report)
         return no_memory(problem);
     bool good = measurement->run(&input, report, problem);
-    handed_warn(handed, report);
+    if (handed->known)
+        handed_warn(handed, report);
+    else
+        warn_of_container(recording->capture, report);
     if (!good || !report_complete(report, problem)) {
         report_free(report);
         return false;

@@ -386,6 +386,28 @@ static void unknown_measurement_is_refused(void **state)
     assert_non_null(strstr(problem.detail, "distorsion"));
 }
 
+/* Without health the container's own warnings remain: 100 frames of 200 are there. */
+static void a_result_without_health_still_warns_of_the_container(void **state)
+{
+    (void)state;
+    const struct files_wav wav = {1, 1, 48000, 16, 0, 400, 200};
+    int capture = files_wav("RIFF", &wav, 0);
+    json_t *body = NULL;
+    made_up_behaviour = MADE_UP_GOOD;
+    assert_true(run(capture, NULL, &body, NULL));
+    const json_t *warnings = json_object_get(body, "warnings"), *warning;
+    size_t i;
+    int found = 0;
+    json_array_foreach((json_t *)warnings, i, warning)
+    {
+        const char *code = json_string_value(json_object_get(warning, "code"));
+        found += strcmp(code, "truncated") == 0;
+    }
+    assert_int_equal(found, 1);
+    json_decref(body);
+    close(capture);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -401,6 +423,7 @@ int main(void)
         cmocka_unit_test(rendering_twice_gives_the_same_bytes),
         cmocka_unit_test(impossible_renderings_are_refused),
         cmocka_unit_test(unknown_measurement_is_refused),
+        cmocka_unit_test(a_result_without_health_still_warns_of_the_container),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
