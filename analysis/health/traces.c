@@ -185,12 +185,28 @@ bool traces_feed(struct traces *traces, const struct health_block *block,
     return true;
 }
 
+/* A tone is there, and loud enough not to be a whistle of an idle channel, but no clock
+ * is so far off. */
+static void tell_wrong_signal(const struct traces_view *view, int c,
+                              struct health *health)
+{
+    const double loud = 5e-7; /* mean square: −60 dBFS */
+    if (health->channels[c].mean_square < loud)
+        return;
+    health_warn(health, "wrong_signal", c + 1,
+                "Channel %d carries a tone of %.6g Hz, but %.6g Hz were played as the "
+                "upload's signal tells. Correct the signal, or record what it says.",
+                c + 1, health->channels[c].tone_hz, view->nominal_hz);
+}
+
 /* One clock plays all channels and one records them: told once, unless they differ. */
 static void tell_clock(const struct traces_view *view, int c, struct health *health)
 {
     const double farthest_ppm = 1000, least_ppm = 5, alike_ppm = 1;
     double hz = health->channels[c].tone_hz;
     double ppm = (hz / view->nominal_hz - 1) * 1e6, u95_ppm = view->tone.u95 * 1e6;
+    if (fabs(ppm) > farthest_ppm)
+        tell_wrong_signal(view, c, health);
     if (!(fabs(ppm) <= farthest_ppm))
         return;
     health->channels[c].clock_offset_ppm = ppm;

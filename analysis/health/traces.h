@@ -8,7 +8,8 @@
  * above 384 kHz. Memory: 6 MiB per channel at 2^18. Speed: little beside the transforms.
  *
  * Fills tone_hz and clock_offset_ppm; warns `clock_offset` (5 ppm or more, and more than
- * its own uncertainty), `mains_suspected`, `possible_resampler`. What is behind each:
+ * its own uncertainty), `wrong_signal` (more than 1000 ppm, from −60 dBFS on: another
+ * tone than the nominal one), `mains_suspected`, `possible_resampler`. What is behind each:
  * traces_tone.h, traces_mains.h, traces_images.h.
  */
 #ifndef ANALYSIS_HEALTH_TRACES_H

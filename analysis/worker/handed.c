@@ -26,6 +26,7 @@ static const char *known_code(const char *text)
         "clock_offset",
         "md5_mismatch",
         "lost_sync",
+        "wrong_signal",
     };
     for (size_t i = 0; text && i < sizeof codes / sizeof codes[0]; i++)
         if (strcmp(codes[i], text) == 0)

@@ -102,6 +102,16 @@ class Numbers(HealthCase):
             self.assertIsNone(untold["channels"][0]["clock_offset_ppm"])
             self.assertEqual(codes(untold), [])
 
+    def test_another_tone_than_the_signal_tells_is_named(self):
+        scipy.io.wavfile.write(self.path, 48000, tone(48000, 5, dbfs=-3).astype(np.float32))
+        told = health(self.path, {"name": "tone", "parameters": {"frequency_hz": 5000}})
+        self.assertEqual(codes(told), ["wrong_signal"])
+        self.assertIsNone(told["channels"][0]["clock_offset_ppm"])
+        quiet = tone(48000, 5, dbfs=-70).astype(np.float32)  # an idle channel may whistle
+        scipy.io.wavfile.write(self.path, 48000, quiet)
+        told = health(self.path, {"name": "tone", "parameters": {"frequency_hz": 5000}})
+        self.assertEqual(codes(told), [])
+
     def test_linear_interpolation_is_told_from_its_images(self):
         """997 Hz at 44.1 kHz, brought to 48 kHz by straight lines: images at 44100 ± 997 Hz fold
         to 4897 and 2903 Hz. A straight line weighs an image at f by sinc²(f/44100): re the tone
