@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "analysis/dsp/kernels.h"
+#include "analysis/dsp/solve.h"
 
 /* As in kernels.c: four doubles anywhere in memory. */
 typedef double quad __attribute__((vector_size(32), aligned(8), may_alias));
@@ -98,30 +99,6 @@ void predict_residual(const struct predict *predict, const double *centres, int 
         ret[n] = residual_at(centres + n, predict->weights, predict->order);
 }
 
-/* Solves matrix·x = right by Cholesky's method, in place; right becomes x. */
-static bool solve(int order, double matrix[PREDICT_LONG][PREDICT_LONG], double *right)
-{
-    for (int i = 0; i < order; i++) {
-        for (int j = 0; j <= i; j++) {
-            double sum = matrix[i][j];
-            for (int k = 0; k < j; k++)
-                sum -= matrix[i][k] * matrix[j][k];
-            if (i == j && !(sum > 0))
-                return false;
-            matrix[i][j] = i == j ? sqrt(sum) : sum / matrix[j][j];
-        }
-        for (int k = 0; k < i; k++)
-            right[i] -= matrix[i][k] * right[k];
-        right[i] /= matrix[i][i];
-    }
-    for (int i = order - 1; i >= 0; i--) {
-        for (int k = i + 1; k < order; k++)
-            right[i] -= matrix[k][i] * right[k];
-        right[i] /= matrix[i][i];
-    }
-    return true;
-}
-
 /* products[i][j] = Σ x[n − order + i]·x[n − order + j] over all centres n: one row is
  * summed up, the others follow from it by what leaves and what enters. */
 static void fill_products(const double *x, int count, int order,
@@ -156,7 +133,7 @@ bool predict_train(const double *samples, int count, int order, struct predict *
         matrix[i - 1][i - 1] += 1e-10 * power;
         predict.weights[i - 1] = products[order - i][order] + products[order + i][order];
     }
-    if (!solve(order, matrix, predict.weights))
+    if (!solve_symmetric(order, PREDICT_LONG, matrix[0], predict.weights))
         return false;
     struct predict_peak peak = predict_peak(&predict, samples + order, count - 2 * order);
     predict.rms = sqrt(peak.sum_squares / (count - 2 * order));

@@ -4,8 +4,9 @@
 
 #include <stdbool.h>
 
-/** Solves matrix · x = values by elimination; the matrix [count · stride], row after row,
- * is symmetric and positive definite, and is used up. values[count] becomes x. False: not
+/** Solves matrix · x = values by Cholesky's decomposition. The matrix [count · stride],
+ * row after row, is symmetric and positive definite: only what stands on its diagonal and
+ * to the left of it is looked at, and used up. values[count] becomes x. False: not
  * positive definite. */
 bool solve_symmetric(int count, int stride, double *matrix, double *values)
     __attribute__((warn_unused_result));

@@ -6,6 +6,7 @@
 
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/predict.h"
+#include "analysis/dsp/solve.h"
 
 enum {
     NEAR = BREAKS_SCENE_NEAR,
@@ -196,30 +197,6 @@ bool breaks_scene_goes_on(const struct breaks_side *before,
            rest_of(&later, before) <= bound;
 }
 
-/* Solves matrix·x = right in place (Cholesky); right becomes x. */
-static bool solve(double matrix[HEALED][HEALED], double *right)
-{
-    for (int i = 0; i < HEALED; i++) {
-        for (int j = 0; j <= i; j++) {
-            double sum = matrix[i][j];
-            for (int k = 0; k < j; k++)
-                sum -= matrix[i][k] * matrix[j][k];
-            if (i == j && !(sum > 0))
-                return false;
-            matrix[i][j] = i == j ? sqrt(sum) : sum / matrix[j][j];
-        }
-        for (int k = 0; k < i; k++)
-            right[i] -= matrix[i][k] * right[k];
-        right[i] /= matrix[i][i];
-    }
-    for (int i = HEALED - 1; i >= 0; i--) {
-        for (int k = i + 1; k < HEALED; k++)
-            right[i] -= matrix[k][i] * right[k];
-        right[i] /= matrix[i][i];
-    }
-    return true;
-}
-
 /* What residual is left, rms, when HEALED samples around the place may be anything: the
  * best that a click could hide. x: the samples from HEALED/2 + 2·order before the place.
  */
@@ -248,7 +225,7 @@ static double healed_rest(const struct predict *predict, const double *x)
         }
     for (int i = 0; i < HEALED; i++)
         matrix[i][i] *= 1 + 1e-12;
-    if (!solve(matrix, right))
+    if (!solve_symmetric(HEALED, HEALED, matrix[0], right))
         return 0;
     memcpy(samples + first, right, sizeof right);
     struct predict_peak peak = predict_peak(predict, samples + ORDER, ROWS);

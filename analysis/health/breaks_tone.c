@@ -65,9 +65,6 @@ static bool improve(const struct stretch *stretch, int unknowns, struct unknowns
             right[i] += row[i] * rest;
         }
     }
-    for (int i = 0; i < unknowns; i++)
-        for (int j = i + 1; j < unknowns; j++)
-            matrix[i][j] = matrix[j][i];
     *ret_squares = squares;
     if (!solve_symmetric(unknowns, UNKNOWNS, matrix[0], right))
         return false;

@@ -123,7 +123,7 @@ static bool fit_outside(const struct period *period, int unknowns, double *coeff
         outside++;
         for (int j = 0; j < unknowns; j++) {
             coefficients[j] += row[j] * period->mean[i];
-            for (int k = 0; k < unknowns; k++)
+            for (int k = 0; k <= j; k++)
                 matrix[j * MOST_UNKNOWNS + k] += row[j] * row[k];
         }
     }
