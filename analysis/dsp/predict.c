@@ -5,18 +5,9 @@
 
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/solve.h"
+#include "analysis/dsp/wide.h"
 
-/* As in kernels.c: four doubles anywhere in memory. */
-typedef double quad __attribute__((vector_size(32), aligned(8), may_alias));
-typedef long long quad_mask __attribute__((vector_size(32), aligned(8), may_alias));
-
-enum { LANES = 8, SPAN = 2 * PREDICT_LONG + 1 };
-
-#define BODY static inline __attribute__((always_inline))
-
-/* Lane by lane a where mask is set, else b. */
-#define CHOOSE(mask, a, b)                                                               \
-    ((quad)(((quad_mask)(a) & (mask)) | ((quad_mask)(b) & ~(mask))))
+enum { SPAN = 2 * PREDICT_LONG + 1 };
 
 BODY double residual_at(const double *x, const double *weights, int order)
 {
@@ -32,7 +23,7 @@ BODY void peak_body(const double *weights, int order, const double *x, int count
     const quad none = {0};
     quad highest = {0}, highest2 = {0}, squares = {0}, squares2 = {0};
     int n = 0;
-    for (; n + LANES <= count; n += LANES) {
+    for (; n + WIDE_LANES <= count; n += WIDE_LANES) {
         quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
 #pragma GCC unroll 32
         for (int i = 1; i <= order; i++) {
@@ -48,8 +39,7 @@ BODY void peak_body(const double *weights, int order, const double *x, int count
         highest = CHOOSE(first > highest, first, highest);
         highest2 = CHOOSE(second > highest2, second, highest2);
     }
-    quad both = squares + squares2;
-    struct predict_peak peak = {0, (both[0] + both[2]) + (both[1] + both[3])};
+    struct predict_peak peak = {0, wide_total(&squares, &squares2)};
     for (int i = 0; i < 4; i++) {
         peak.largest = highest[i] > peak.largest ? highest[i] : peak.largest;
         peak.largest = highest2[i] > peak.largest ? highest2[i] : peak.largest;

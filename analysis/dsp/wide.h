@@ -1,6 +1,6 @@
 /**
  * How loops for vectors are written and which of their two builds runs: the inside of
- * kernels.c and scan.c.
+ * kernels.c, predict.c and scan.c.
  *
  * A kernel is a function NAME_body; WIDE_KERNEL compiles it for the baseline and for
  * AVX2. Both give the same bits: sums are taken in WIDE_LANES lanes, added up in one
