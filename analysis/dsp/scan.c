@@ -2,57 +2,11 @@
 
 #include <math.h>
 
+#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/wide.h"
 
 #define KERNEL(type, name, parameters, arguments)                                        \
     WIDE_KERNEL(type, scan_##name, name, parameters, arguments)
-
-BODY void levels_body(const double *x, int count, double top, double bottom,
-                      struct scan_levels *ret)
-{
-    quad sum = {0}, sum2 = {0}, squares = {0}, squares2 = {0};
-    quad lowest = {x[0], x[0], x[0], x[0]}, highest = lowest;
-    quad_mask tops = {0}, bottoms = {0}; /* masks are −1 where set */
-    int n = 0;
-    for (; n + WIDE_LANES <= count; n += WIDE_LANES) {
-        const quad first = *(const quad *)(x + n), second = *(const quad *)(x + n + 4);
-        quad_mask below = first < second;
-        const quad low = CHOOSE(below, first, second),
-                   high = CHOOSE(below, second, first);
-        sum += first;
-        sum2 += second;
-        squares += first * first;
-        squares2 += second * second;
-        lowest = CHOOSE(low < lowest, low, lowest);
-        highest = CHOOSE(high > highest, high, highest);
-        tops += (first >= top) + (second >= top);
-        bottoms += (first <= bottom) + (second <= bottom);
-    }
-    struct scan_levels levels = {
-        .sum = wide_total(&sum, &sum2),
-        .sum_squares = wide_total(&squares, &squares2),
-        .minimum = x[0],
-        .maximum = x[0],
-    };
-    for (int i = 0; i < 4; i++) {
-        levels.minimum = lowest[i] < levels.minimum ? lowest[i] : levels.minimum;
-        levels.maximum = highest[i] > levels.maximum ? highest[i] : levels.maximum;
-        levels.at_top -= tops[i];
-        levels.at_bottom -= bottoms[i];
-    }
-    for (; n < count; n++) {
-        levels.sum += x[n];
-        levels.sum_squares += x[n] * x[n];
-        levels.minimum = x[n] < levels.minimum ? x[n] : levels.minimum;
-        levels.maximum = x[n] > levels.maximum ? x[n] : levels.maximum;
-        levels.at_top += x[n] >= top;
-        levels.at_bottom += x[n] <= bottom;
-    }
-    *ret = levels;
-}
-KERNEL(void, levels,
-       (const double *x, int count, double top, double bottom, struct scan_levels *ret),
-       (x, count, top, bottom, ret))
 
 BODY int64_t count_body(const double *x, int count, double least)
 {
@@ -68,6 +22,24 @@ BODY int64_t count_body(const double *x, int count, double least)
     return sum;
 }
 KERNEL(int64_t, count, (const double *x, int count, double least), (x, count, least))
+
+/* Most blocks do not reach the extremes, and are counted without a look. */
+void scan_levels(const double *x, int count, double top, double bottom,
+                 struct scan_levels *ret)
+{
+    struct kernels_levels levels;
+    kernels_levels(x, count, &levels);
+    *ret = (struct scan_levels){
+        .sum = levels.sum,
+        .sum_squares = levels.sum_squares,
+        .minimum = levels.minimum,
+        .maximum = levels.maximum,
+    };
+    if (levels.maximum >= top)
+        ret->at_top = scan_count(x, count, top);
+    if (levels.minimum <= bottom)
+        ret->at_bottom = count - scan_count(x, count, nextafter(bottom, INFINITY));
+}
 
 /* Added to an integer, it puts that as two's complement into the low bits of a double. */
 static const double integer_bits = 0x1.8p52;
