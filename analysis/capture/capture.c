@@ -374,3 +374,9 @@ bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
     *ret_frames = done;
     return true;
 }
+
+int capture_pcm_bits(const struct capture_format *format)
+{
+    int bits = 0;
+    return sscanf(format->encoding, "pcm_%d", &bits) == 1 ? bits : 0;
+}

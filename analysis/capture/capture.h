@@ -100,4 +100,7 @@ bool capture_read(struct capture *capture, double *interleaved, int64_t frames,
                   int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));
 
+/** Bits of PCM; 0: floats. */
+int capture_pcm_bits(const struct capture_format *format);
+
 #endif

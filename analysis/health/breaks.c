@@ -40,9 +40,7 @@ struct breaks *breaks_new(const struct health_subject *subject, struct problem *
     }
     breaks->subject = subject;
     breaks->channels = channels;
-    int bits = 0;
-    if (sscanf(subject->format->encoding, "pcm_%d", &bits) != 1)
-        bits = 0;
+    int bits = capture_pcm_bits(subject->format);
     for (int c = 0; c < channels; c++)
         breaks_watch_start(&breaks->watches[c], subject->format->sample_rate_hz,
                            bits > 0 ? ldexp(1, 1 - bits) : 0);

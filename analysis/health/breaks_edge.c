@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/capture/excerpt.h"
 #include "analysis/health/breaks_path.h"
 
 enum {
@@ -76,23 +77,8 @@ void breaks_edge_channel(struct breaks_edge_seeker *seeker, int channel,
 bool breaks_edge_read(struct breaks_edge_seeker *seeker, int64_t first, int count,
                       double *ret, int *ret_count, struct problem *problem)
 {
-    struct capture *capture = seeker->needs.capture;
-    int done = 0, some = 1;
-    if (first + count > seeker->needs.frames)
-        count = (int)(seeker->needs.frames - first);
-    if (count > 0 && !capture_seek(capture, first, problem))
-        return false;
-    while (done < count && some > 0) {
-        int left = count - done;
-        if (!capture_fetch(capture,
-                           left < CAPTURE_BLOCK_FRAMES ? left : CAPTURE_BLOCK_FRAMES,
-                           &some, problem))
-            return false;
-        capture_channel(capture, seeker->channel, 0, some, ret + done);
-        done += some;
-    }
-    *ret_count = done;
-    return true;
+    const struct excerpt excerpt = {seeker->channel, first, count};
+    return excerpt_read(seeker->needs.capture, &excerpt, ret, ret_count, problem);
 }
 
 /* The samples of the signal, as many frames ahead of the recording's own. */

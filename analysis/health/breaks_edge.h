@@ -29,7 +29,6 @@ struct breaks_edge_seeker;
 struct breaks_edge_needs {
     struct capture *capture;
     struct breaks_render *render;
-    int64_t frames;    /* that the recording has */
     int longest;       /* frames that an edge may be sought in, at most */
     int shortest_hole; /* noise has lulls of its own */
 };

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/capture/excerpt.h"
 #include "analysis/health/breaks_hole.h"
 #include "analysis/health/breaks_scene.h"
 #include "analysis/health/breaks_sides.h"
@@ -73,25 +74,11 @@ void breaks_judge_free(struct breaks_judge *judge)
     free(judge);
 }
 
-/* Reads one channel from a frame on; *ret_count is less at the end. */
 static bool read(struct breaks_judge *judge, int64_t first, int count, double *ret,
                  int *ret_count, struct problem *problem)
 {
-    int done = 0, some = 1;
-    if (first + count > judge->frames)
-        count = (int)(judge->frames - first);
-    if (count > 0 && !capture_seek(judge->capture, first, problem))
-        return false;
-    while (done < count && some > 0) {
-        int want =
-            count - done < CAPTURE_BLOCK_FRAMES ? count - done : CAPTURE_BLOCK_FRAMES;
-        if (!capture_fetch(judge->capture, want, &some, problem))
-            return false;
-        capture_channel(judge->capture, judge->places->channel, 0, some, ret + done);
-        done += some;
-    }
-    *ret_count = done;
-    return true;
+    const struct excerpt excerpt = {judge->places->channel, first, count};
+    return excerpt_read(judge->capture, &excerpt, ret, ret_count, problem);
 }
 
 static bool look(struct breaks_judge *judge, struct problem *problem)

@@ -40,10 +40,10 @@ struct breaks_locate *breaks_locate_new(const struct breaks_locate_needs *needs,
     }
     locate->needs = *needs;
     locate->rate_hz = capture_format(needs->capture)->sample_rate_hz;
-    const struct breaks_edge_needs edge_needs = {
-        needs->capture, needs->render, needs->frames,
-        (int)(longest_hole_s * locate->rate_hz) + 32 * needs->unit + 4 * CLOSE,
-        needs->unit / 2};
+    const struct breaks_edge_needs edge_needs = {needs->capture, needs->render,
+                                                 (int)(longest_hole_s * locate->rate_hz) +
+                                                     32 * needs->unit + 4 * CLOSE,
+                                                 needs->unit / 2};
     locate->seeker = breaks_edge_seeker_new(&edge_needs, problem);
     if (locate->seeker)
         return locate;

@@ -27,7 +27,6 @@ struct breaks_locate_needs {
     struct capture *capture;
     struct breaks_render *render;
     struct breaks_match *match;
-    int64_t frames;
     int unit; /* frames that correlations are told by, at least */
 };
 /** NULL: OUT_OF_MEMORY. */

@@ -190,7 +190,7 @@ static bool begin_locating(struct breaks_reference *reference, int channel,
     if (!reference->locate) {
         const struct breaks_locate_needs needs = {reference->subject->capture,
                                                   reference->render, reference->match,
-                                                  reference->frames, reference->unit};
+                                                  reference->unit};
         reference->locate = breaks_locate_new(&needs, problem);
     }
     if (!reference->locate)

@@ -2,7 +2,6 @@
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "analysis/health/levels_parts.h"
 #include "analysis/health/levels_warn.h"
@@ -29,8 +28,7 @@ struct levels *levels_new(const struct health_subject *subject, struct problem *
         return NULL;
     }
     levels->subject = *subject;
-    if (strncmp(subject->format->encoding, "pcm_", 4) == 0)
-        levels->bits = (int)strtol(subject->format->encoding + 4, NULL, 10);
+    levels->bits = capture_pcm_bits(subject->format);
     levels->finest = levels->bits > 0 ? ldexp(1, 1 - levels->bits) : 0;
     levels_between_table_fill(&levels->between);
     for (int c = 0; c < count; c++) {

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/capture/excerpt.h"
 #include "analysis/dsp/fft.h"
 #include "analysis/dsp/lines.h"
 #include "analysis/dsp/tone_fit.h"
@@ -63,23 +64,15 @@ static int look_length(const struct levels_tops_stretch *stretch, int sample_rat
 static bool read_again(struct capture *capture, int64_t first, int c, int length,
                        double *samples, struct problem *problem)
 {
+    const struct excerpt excerpt = {c, first, length};
     int got;
-    if (!capture_seek(capture, first, problem))
+    if (!excerpt_read(capture, &excerpt, samples, &got, problem))
         return false;
-    for (int n = 0; n < length; n += got) {
-        int left = length - n;
-        if (!capture_fetch(capture,
-                           left < CAPTURE_BLOCK_FRAMES ? left : CAPTURE_BLOCK_FRAMES,
-                           &got, problem))
-            return false;
-        if (got == 0)
-            return problem_set(problem, PROBLEM_IO, NULL,
-                               "The recording ends at frame %lld, where it went on when "
-                               "it was read before; upload it again.",
-                               (long long)(first + n));
-        capture_channel(capture, c, 0, got, samples + n);
-    }
-    return true;
+    return got == length ||
+           problem_set(problem, PROBLEM_IO, NULL,
+                       "The recording ends at frame %lld, where it went on when it was "
+                       "read before; upload it again.",
+                       (long long)(first + got));
 }
 
 /* Whether it can be a tone, clipped or not, at all. */

@@ -39,10 +39,8 @@ struct pairs *pairs_new(const struct health_subject *subject, struct problem *pr
         return NULL;
     }
     pairs->subject = *subject;
-    pairs->step = float_step;
-    if (strncmp(subject->format->encoding, "pcm_", 4) == 0)
-        pairs->step = ldexp(
-            1, 1 - (int)strtol(subject->format->encoding + strlen("pcm_"), NULL, 10));
+    int bits = capture_pcm_bits(subject->format);
+    pairs->step = bits > 0 ? ldexp(1, 1 - bits) : float_step;
     memset(pairs->same, true, sizeof pairs->same);
     memset(pairs->opposed, true, sizeof pairs->opposed);
     pairs->unit_frames = CAPTURE_BLOCK_FRAMES;

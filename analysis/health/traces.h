@@ -9,8 +9,8 @@
  *
  * Fills tone_hz and clock_offset_ppm; warns `clock_offset` (5 ppm or more, and more than
  * its own uncertainty), `wrong_signal` (more than 1000 ppm, from −60 dBFS on: another
- * tone than the nominal one), `mains_suspected`, `possible_resampler`. What is behind each:
- * traces_tone.h, traces_mains.h, traces_images.h.
+ * tone than the nominal one), `mains_suspected`, `possible_resampler`. What is behind
+ * each: traces_tone.h, traces_mains.h, traces_images.h.
  */
 #ifndef ANALYSIS_HEALTH_TRACES_H
 #define ANALYSIS_HEALTH_TRACES_H
