@@ -2,6 +2,8 @@
 
 #include <math.h>
 
+#include "analysis/dsp/kernels.h"
+
 void moments_add(struct moments *moments, double x, double y)
 {
     if (moments->count == 0) {
@@ -179,4 +181,12 @@ double statistics_mean_without_lines(double *powers, int count)
             kept++;
         }
     return sum / kept;
+}
+
+double statistics_rms(const double *samples, int count)
+{
+    struct kernels_levels levels;
+    kernels_levels(samples, count, &levels);
+    double mean = levels.sum / count;
+    return sqrt(fmax(levels.sum_squares / count - mean * mean, 0));
 }

@@ -58,4 +58,7 @@ double statistics_mean_without_lines(double *powers, int count);
 /** Median; reorders the values. count ≥ 1. */
 double statistics_median(double *values, int count);
 
+/** Root mean square about the mean, of count ≥ 1 samples. */
+double statistics_rms(const double *samples, int count);
+
 #endif

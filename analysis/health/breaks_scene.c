@@ -4,9 +4,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "analysis/dsp/kernels.h"
 #include "analysis/dsp/predict.h"
 #include "analysis/dsp/solve.h"
+#include "analysis/dsp/statistics.h"
 
 enum {
     NEAR = BREAKS_SCENE_NEAR,
@@ -142,14 +142,6 @@ bool breaks_scene_copy(const struct breaks_scene *scene, struct breaks_stretch *
     return false;
 }
 
-static double rms_without_dc(const double *x, int count)
-{
-    struct kernels_levels levels;
-    kernels_levels(x, count, &levels);
-    double mean = levels.sum / count;
-    return sqrt(fmax(levels.sum_squares / count - mean * mean, 0));
-}
-
 static const double *beside(const struct breaks_side *side, int count)
 {
     return side->samples + (side->before ? side->count - count : 0);
@@ -168,7 +160,7 @@ static bool train(const struct breaks_side *side, struct predict *ret)
         return false;
     const double *x = beside(side, count);
     return predict_train(x, count, PREDICT_LONG, ret) &&
-           ret->rms <= predictable * rms_without_dc(x, count);
+           ret->rms <= predictable * statistics_rms(x, count);
 }
 
 static double largest_of(const struct predict *predict, const double *x, int count)
@@ -190,8 +182,8 @@ bool breaks_scene_goes_on(const struct breaks_side *before,
     int count = before->count < after->count ? before->count : after->count;
     if (count < LEAST_LEVEL || !train(before, &earlier) || !train(after, &later))
         return false;
-    double loud = rms_without_dc(beside(before, count), count);
-    double ratio = rms_without_dc(beside(after, count), count) / loud;
+    double loud = statistics_rms(beside(before, count), count);
+    double ratio = statistics_rms(beside(after, count), count) / loud;
     double bound = fmax(10 * fmax(earlier.rms, later.rms), 0.001 * loud);
     return ratio > 0.85 && ratio < 1.18 && rest_of(&earlier, after) <= bound &&
            rest_of(&later, before) <= bound;
@@ -267,7 +259,7 @@ bool breaks_scene_torn(const struct breaks_scene *scene, int reach,
             return false;
         double usual = largest_of(&predicts[i], sides[i].samples, sides[i].count);
         double tear = predict_peak(&predicts[i], place - NEAR, 2 * NEAR).largest;
-        double loud = rms_without_dc(sides[i].samples, sides[i].count);
+        double loud = statistics_rms(sides[i].samples, sides[i].count);
         if (tear < outstanding * usual || tear < least_tear * loud ||
             healed_rest(&predicts[i], place - HEALED / 2 - 2 * PREDICT_LONG) <
                 outstanding * predicts[i].rms)

@@ -3,7 +3,7 @@
 #include <math.h>
 #include <string.h>
 
-#include "analysis/dsp/kernels.h"
+#include "analysis/dsp/statistics.h"
 
 enum {
     PIECE = 256,     /* residuals are judged by the piece */
@@ -28,14 +28,6 @@ void breaks_watch_start(struct breaks_watch *watch, double sample_rate_hz, doubl
 {
     *watch = (struct breaks_watch){
         .sample_rate_hz = sample_rate_hz, .step = step, .blind_from = -1};
-}
-
-static double rms_without_dc(const double *x, int count)
-{
-    struct kernels_levels levels;
-    kernels_levels(x, count, &levels);
-    double mean = levels.sum / count;
-    return sqrt(fmax(levels.sum_squares / count - mean * mean, 0));
 }
 
 /* The usual: twice the smallest of the pieces' largest residuals, so that a break among
@@ -68,14 +60,14 @@ static bool trained(const double *x, int count, double signal, struct predict *r
 
 static void train(struct breaks_watch *watch, const double *x, int count)
 {
-    double level = rms_without_dc(x, PROBE);
+    double level = statistics_rms(x, PROBE);
     bool as_before = level <= 4 * watch->failed_level && watch->failed_level <= 4 * level;
     if (watch->wait > 0 && as_before) {
         watch->wait--;
         return;
     }
     int many = count < LONG_TRAINING ? count : LONG_TRAINING;
-    double signal = rms_without_dc(x, many);
+    double signal = statistics_rms(x, many);
     watch->watching = signal > 0 && trained(x, many, signal, &watch->predict);
     watch->stale = false;
     watch->in_a_row = 0;
@@ -190,7 +182,7 @@ static void follow_level(struct breaks_watch *watch, const double *x, int count)
 {
     if (++watch->blocks % LEVEL_EVERY != 0)
         return;
-    double signal = rms_without_dc(x, count);
+    double signal = statistics_rms(x, count);
     if (signal > 2 * watch->signal || 2 * signal < watch->signal)
         watch->stale = true;
 }

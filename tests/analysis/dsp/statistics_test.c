@@ -111,6 +111,17 @@ static void two_values_have_no_half_width(void **state)
     assert_true(isnan(moments_u95(&moments)));
 }
 
+/* A sine of whole periods on any mean: its peak over √2 (closed form). */
+static void rms_is_taken_about_the_mean(void **state)
+{
+    double samples[1000], one = 7;
+    (void)state;
+    for (int n = 0; n < 1000; n++)
+        samples[n] = 3 + 0.5 * sin(2 * M_PI * n / 100);
+    assert_close(statistics_rms(samples, 1000), 0.5 * M_SQRT1_2, 1e-12);
+    assert_close(statistics_rms(&one, 1), 0, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -120,6 +131,7 @@ int main(void)
         cmocka_unit_test(median_equals_the_sorted_middle),
         cmocka_unit_test(moments_keep_a_tiny_scatter),
         cmocka_unit_test(two_values_have_no_half_width),
+        cmocka_unit_test(rms_is_taken_about_the_mean),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
