@@ -125,11 +125,8 @@ static json_t *encode_warnings(const struct report *report)
     json_t *array = json_array();
     for (int i = 0; i < report->warning_count; i++) {
         const struct report_warning *warning = &report->warnings[i];
-        json_t *object =
-            json_pack("{s:s,s:s}", "code", warning->code, "message", warning->message);
-        if (warning->channel > 0)
-            object = json_build_with(object, "channel", json_integer(warning->channel));
-        array = json_build_appended(array, object);
+        array = json_build_appended(
+            array, json_build_warning(warning->code, warning->channel, warning->message));
     }
     return array;
 }

@@ -39,3 +39,10 @@ json_t *json_build_real(double number)
         return json_null();
     return json_real(number + 0.0);
 }
+
+json_t *json_build_warning(const char *code, int channel, const char *message)
+{
+    json_t *object = json_pack("{s:s,s:s}", "code", code, "message", message);
+    return channel > 0 ? json_build_with(object, "channel", json_integer(channel))
+                       : object;
+}

@@ -22,4 +22,8 @@ json_t *json_build_number(double number) __attribute__((warn_unused_result));
 /** Gives a real, never −0; null where the value is not finite. */
 json_t *json_build_real(double number) __attribute__((warn_unused_result));
 
+/** Gives {"code","message"} and, unless the channel is 0, "channel". */
+json_t *json_build_warning(const char *code, int channel, const char *message)
+    __attribute__((warn_unused_result));
+
 #endif

@@ -37,21 +37,14 @@ json_t *recording_json_format(const struct capture *capture, int64_t frames)
                      md5_name(capture_md5(capture)));
 }
 
-static json_t *warning(const char *code, int channel, const char *message)
-{
-    json_t *object = json_pack("{s:s,s:s}", "code", code, "message", message);
-    return channel > 0 ? json_build_with(object, "channel", json_integer(channel))
-                       : object;
-}
-
 json_t *recording_json_warnings(const struct capture *capture)
 {
     int count;
     const struct capture_warning *warnings = capture_warnings(capture, &count);
     json_t *array = json_array();
     for (int i = 0; i < count; i++)
-        array =
-            json_build_appended(array, warning(warnings[i].code, 0, warnings[i].message));
+        array = json_build_appended(
+            array, json_build_warning(warnings[i].code, 0, warnings[i].message));
     return array;
 }
 
@@ -122,8 +115,8 @@ json_t *recording_json_health(const struct capture *capture, const struct health
             json_build_appended(channels, channel_object(&health->channels[c], c + 1));
     for (int i = 0; i < health->warning_count; i++) {
         const struct health_warning *told = &health->warnings[i];
-        warnings = json_build_appended(warnings,
-                                       warning(told->code, told->channel, told->message));
+        warnings = json_build_appended(
+            warnings, json_build_warning(told->code, told->channel, told->message));
     }
     return json_pack("{s:o,s:o}", "channels", channels, "warnings", warnings);
 }
