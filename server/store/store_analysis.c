@@ -61,10 +61,8 @@ static bool one_was_queued(struct store_sql *sql, const char *id,
 {
     if (sqlite3_changes(sql->db) == 1)
         return true;
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_ANALYSIS_GET, problem);
-    if (row == NULL || !store_sql_bind_text(row, 1, id))
-        return false;
-    int step = sqlite3_step(row);
+    sqlite3_stmt *row;
+    int step = store_sql_look(sql, STORE_SQL_ANALYSIS_GET, id, &row, problem);
     if (step == SQLITE_ROW)
         server_problem_set(
             problem, SERVER_PROBLEM_CONFLICT, NULL,
@@ -73,8 +71,6 @@ static bool one_was_queued(struct store_sql *sql, const char *id,
     else if (step == SQLITE_DONE)
         server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
                            "There is no analysis %s.", id);
-    else
-        store_sql_problem(sql, problem);
     sqlite3_reset(row);
     return false;
 }
@@ -105,11 +101,8 @@ static bool finish_quarantined(struct store_sql *sql, const void *context,
                                struct server_problem *problem)
 {
     const struct store_analysis *analysis = context;
-    if (!finish(sql, context, problem))
-        return false;
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_QUARANTINE, problem);
-    return row != NULL && store_sql_bind_text(row, 1, analysis->capture) &&
-           store_sql_finish(sql, row, problem);
+    return finish(sql, context, problem) &&
+           store_sql_apply(sql, STORE_SQL_CAPTURE_QUARANTINE, analysis->capture, problem);
 }
 
 bool store_analysis_quarantine(struct store *store, const struct store_analysis *analysis,

@@ -65,10 +65,8 @@ struct changing {
 static bool refuse_change(struct store_sql *sql, const char *id,
                           struct server_problem *problem)
 {
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_GET, problem);
-    if (row == NULL || !store_sql_bind_text(row, 1, id))
-        return false;
-    int step = sqlite3_step(row);
+    sqlite3_stmt *row;
+    int step = store_sql_look(sql, STORE_SQL_CAPTURE_GET, id, &row, problem);
     if (step == SQLITE_ROW)
         server_problem_set(problem, SERVER_PROBLEM_CONFLICT, "signal",
                            "The capture %s is quarantined, so that nothing looks at its "
@@ -77,8 +75,6 @@ static bool refuse_change(struct store_sql *sql, const char *id,
     else if (step == SQLITE_DONE)
         server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
                            "There is no capture %s.", id);
-    else
-        store_sql_problem(sql, problem);
     sqlite3_reset(row);
     return false;
 }

@@ -9,10 +9,8 @@ static bool one_was_queued(struct store_sql *sql, const char *id,
 {
     if (sqlite3_changes(sql->db) == 1)
         return true;
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_CAPTURE_GET, problem);
-    if (row == NULL || !store_sql_bind_text(row, 1, id))
-        return false;
-    int step = sqlite3_step(row);
+    sqlite3_stmt *row;
+    int step = store_sql_look(sql, STORE_SQL_CAPTURE_GET, id, &row, problem);
     if (step == SQLITE_ROW)
         server_problem_set(problem, SERVER_PROBLEM_CONFLICT, NULL,
                            "The health of the capture %s is not queued any more, or what "
@@ -21,8 +19,6 @@ static bool one_was_queued(struct store_sql *sql, const char *id,
     else if (step == SQLITE_DONE)
         server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
                            "There is no capture %s.", id);
-    else
-        store_sql_problem(sql, problem);
     sqlite3_reset(row);
     return false;
 }
@@ -77,9 +73,7 @@ bool store_health_attempt(struct store *store, const char *id, int attempts,
 static bool queue_again(struct store_sql *sql, const void *id,
                         struct server_problem *problem)
 {
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_HEALTH_AGAIN, problem);
-    return row != NULL && store_sql_bind_text(row, 1, id) &&
-           store_sql_finish(sql, row, problem);
+    return store_sql_apply(sql, STORE_SQL_HEALTH_AGAIN, id, problem);
 }
 
 bool store_health_again(struct store *store, const char *id,

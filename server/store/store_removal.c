@@ -10,34 +10,12 @@ struct removal {
     struct store_removed *removed; /* of a capture */
 };
 
-/* Runs a statement about the row called `id`: its first row is left for the caller to
- * read, who resets it. SQLITE_ROW, SQLITE_DONE, or the problem. */
-static int look(struct store_sql *sql, enum store_sql_statement which, const char *id,
-                sqlite3_stmt **row, struct server_problem *problem)
-{
-    *row = store_sql_statement(sql, which, problem);
-    if (*row == NULL || !store_sql_bind_text(*row, 1, id))
-        return SQLITE_ERROR;
-    int step = sqlite3_step(*row);
-    if (step != SQLITE_ROW && step != SQLITE_DONE)
-        store_sql_problem(sql, problem);
-    return step;
-}
-
-static bool run(struct store_sql *sql, enum store_sql_statement which, const char *id,
-                struct server_problem *problem)
-{
-    sqlite3_stmt *row = store_sql_statement(sql, which, problem);
-    return row != NULL && store_sql_bind_text(row, 1, id) &&
-           store_sql_finish(sql, row, problem);
-}
-
 /* The capture's own part; notes its content. */
 static bool check_capture(struct store_sql *sql, const struct removal *removal,
                           struct server_problem *problem)
 {
     sqlite3_stmt *row;
-    int step = look(sql, STORE_SQL_CAPTURE_GET, removal->id, &row, problem);
+    int step = store_sql_look(sql, STORE_SQL_CAPTURE_GET, removal->id, &row, problem);
     if (step == SQLITE_DONE)
         server_problem_set(problem, SERVER_PROBLEM_NOT_FOUND, NULL,
                            "There is no capture %s.", removal->id);
@@ -58,7 +36,8 @@ static bool check_floors(struct store_sql *sql, const struct removal *removal,
                          struct server_problem *problem)
 {
     sqlite3_stmt *row;
-    int step = look(sql, STORE_SQL_ANALYSIS_OF_FLOOR, removal->id, &row, problem);
+    int step =
+        store_sql_look(sql, STORE_SQL_ANALYSIS_OF_FLOOR, removal->id, &row, problem);
     if (step == SQLITE_ROW)
         server_problem_set(problem, SERVER_PROBLEM_CONFLICT, NULL,
                            "The capture %s is the floor of the analysis %s of another "
@@ -99,7 +78,8 @@ static bool note_analyses(struct store_sql *sql, const struct removal *removal,
                           struct server_problem *problem)
 {
     sqlite3_stmt *row;
-    int step = look(sql, STORE_SQL_ANALYSIS_OF_CAPTURE, removal->id, &row, problem);
+    int step =
+        store_sql_look(sql, STORE_SQL_ANALYSIS_OF_CAPTURE, removal->id, &row, problem);
     bool noted = true;
     for (; noted && step == SQLITE_ROW; step = sqlite3_step(row)) {
         const char *id = (const char *)sqlite3_column_text(row, 0);
@@ -120,8 +100,8 @@ static bool remove_capture(struct store_sql *sql, const void *context,
     removal->removed->count = 0;
     return check_capture(sql, removal, problem) && note_analyses(sql, removal, problem) &&
            check_floors(sql, removal, problem) &&
-           run(sql, STORE_SQL_ANALYSIS_FORGET, removal->id, problem) &&
-           run(sql, STORE_SQL_CAPTURE_REMOVE, removal->id, problem);
+           store_sql_apply(sql, STORE_SQL_ANALYSIS_FORGET, removal->id, problem) &&
+           store_sql_apply(sql, STORE_SQL_CAPTURE_REMOVE, removal->id, problem);
 }
 
 bool store_capture_remove(struct store *store, const char *id, struct store_removed *ret,
@@ -148,7 +128,7 @@ static bool remove_analysis(struct store_sql *sql, const void *context,
 {
     const char *id = context;
     sqlite3_stmt *row;
-    int step = look(sql, STORE_SQL_ANALYSIS_GET, id, &row, problem);
+    int step = store_sql_look(sql, STORE_SQL_ANALYSIS_GET, id, &row, problem);
     bool ended = step == SQLITE_ROW && sqlite3_column_int(row, 6) != STORE_QUEUED;
     sqlite3_reset(row);
     if (step == SQLITE_DONE)
@@ -156,7 +136,7 @@ static bool remove_analysis(struct store_sql *sql, const void *context,
                                   "There is no analysis %s.", id);
     if (step == SQLITE_ROW && !ended)
         return refuse_unended(id, problem);
-    return ended && run(sql, STORE_SQL_ANALYSIS_REMOVE, id, problem);
+    return ended && store_sql_apply(sql, STORE_SQL_ANALYSIS_REMOVE, id, problem);
 }
 
 bool store_analysis_remove(struct store *store, const char *id,

@@ -158,6 +158,26 @@ bool store_sql_finish(struct store_sql *sql, sqlite3_stmt *statement,
     return done;
 }
 
+bool store_sql_apply(struct store_sql *sql, enum store_sql_statement which,
+                     const char *id, struct server_problem *problem)
+{
+    sqlite3_stmt *row = store_sql_statement(sql, which, problem);
+    return row != NULL && store_sql_bind_text(row, 1, id) &&
+           store_sql_finish(sql, row, problem);
+}
+
+int store_sql_look(struct store_sql *sql, enum store_sql_statement which, const char *id,
+                   sqlite3_stmt **row, struct server_problem *problem)
+{
+    *row = store_sql_statement(sql, which, problem);
+    if (*row == NULL || !store_sql_bind_text(*row, 1, id))
+        return SQLITE_ERROR;
+    int step = sqlite3_step(*row);
+    if (step != SQLITE_ROW && step != SQLITE_DONE)
+        store_sql_problem(sql, problem);
+    return step;
+}
+
 bool store_sql_problem(const struct store_sql *sql, struct server_problem *problem)
 {
     int code = sqlite3_errcode(sql->db);

@@ -76,6 +76,16 @@ bool store_sql_run(struct store_sql *sql, const char *text,
 bool store_sql_finish(struct store_sql *sql, sqlite3_stmt *statement,
                       struct server_problem *problem) __attribute__((warn_unused_result));
 
+/** Runs a statement about the row called `id` that yields no rows. */
+bool store_sql_apply(struct store_sql *sql, enum store_sql_statement which,
+                     const char *id, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Runs one whose first row is left for the caller to read, who resets it (NULL is fine):
+ * SQLITE_ROW, SQLITE_DONE, or the problem. */
+int store_sql_look(struct store_sql *sql, enum store_sql_statement which, const char *id,
+                   sqlite3_stmt **row, struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 /** Fills *problem from the connection's last error (disk full, damaged, unavailable);
  * false. */
 bool store_sql_problem(const struct store_sql *sql, struct server_problem *problem);
