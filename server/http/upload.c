@@ -83,19 +83,6 @@ static bool finish(struct request *request, struct server_problem *problem)
     return true;
 }
 
-/* The failure of a worker as the row keeps it; NULL where none was asked in time. */
-static char *failure_text(const struct server_problem *problem)
-{
-    if (problem->code == SERVER_PROBLEM_UNAVAILABLE)
-        return NULL;
-    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
-    json_t *failure = json_pack("{s:s, s:s, s:o}", "code", meaning->code, "title",
-                                meaning->title, "detail", reply_text(problem->detail));
-    char *text = json_dumps(failure, JSON_COMPACT);
-    json_decref(failure);
-    return text;
-}
-
 static void fire_cancel(void *context)
 {
     atomic_store((atomic_bool *)context, true);
@@ -137,7 +124,8 @@ static bool inspect(struct request *request, struct inspected *ret,
                                   "not kept; see the daemon's messages, and upload it "
                                   "again later.");
     } else if (outcome == HTTP_OUTCOME_FAILED) {
-        ret->problem = failure_text(problem);
+        if (problem->code != SERVER_PROBLEM_UNAVAILABLE) /* else none was asked in time */
+            ret->problem = store_failure_text(problem);
         ret->broke_out = problem->code == SERVER_PROBLEM_CONFINEMENT;
         *problem = (struct server_problem){0};
     }

@@ -68,18 +68,13 @@ static bool spoils_all(enum server_problem_code code)
 static bool check_failure(const struct store_capture *capture, const char *field,
                           struct server_problem *problem)
 {
-    const char *stored = capture->health.problem;
-    json_t *failure = stored != NULL ? json_loads(stored, 0, NULL) : NULL;
-    const char *text = json_string_value(json_object_get(failure, "code"));
-    const char *detail = json_string_value(json_object_get(failure, "detail"));
-    const char *own = json_string_value(json_object_get(failure, "field"));
-    enum server_problem_code code =
-        text != NULL ? server_problem_from_text(text) : SERVER_PROBLEM_NONE;
-    bool spoilt = detail != NULL && spoils_all(code);
-    if (spoilt)
-        server_problem_set(problem, code, field != NULL ? field : own, "%s", detail);
-    json_decref(failure);
-    return !spoilt;
+    struct server_problem failure;
+    if (!store_failure_read(capture->health.problem, &failure) ||
+        !spoils_all(failure.code))
+        return true;
+    return server_problem_set(problem, failure.code,
+                              field != NULL ? field : failure.field, "%s",
+                              failure.detail);
 }
 
 /** May it be measured? Adds to the request what health found, as `member`. `blamed` is
@@ -105,13 +100,9 @@ static bool admit(const struct store_capture *capture, const char *blamed,
 /** True where health failed for want of the recording's file. */
 static bool was_lost(const struct store_capture *capture)
 {
-    const char *stored = capture->health.problem;
-    json_t *failure = stored != NULL ? json_loads(stored, 0, NULL) : NULL;
-    const char *code = json_string_value(json_object_get(failure, "code"));
-    bool lost =
-        code != NULL && server_problem_from_text(code) == SERVER_PROBLEM_AUDIO_EXPIRED;
-    json_decref(failure);
-    return lost;
+    struct server_problem failure;
+    return store_failure_read(capture->health.problem, &failure) &&
+           failure.code == SERVER_PROBLEM_AUDIO_EXPIRED;
 }
 
 /** A recording to be measured, or the floor's: its content, or −1 with the end. A file

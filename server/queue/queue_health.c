@@ -101,7 +101,7 @@ static enum next finish(struct queue *queue, const struct job *job,
                         const struct server_problem *problem)
 {
     bool failed = problem->code != SERVER_PROBLEM_NONE;
-    char *text = failed ? queue_run_problem_text(problem) : NULL;
+    char *text = failed ? store_failure_text(problem) : NULL;
     struct store_health_end end = {
         .id = job->analysis.id,
         .signal = found->signal,

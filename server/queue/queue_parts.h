@@ -60,8 +60,6 @@ struct queue_run_telling {
     struct job *job;
 };
 struct attempt queue_run_attempt(struct queue_run_telling *telling);
-/** {code, title, detail, field?} as text. Gives. */
-char *queue_run_problem_text(const struct server_problem *problem);
 /** Whether a recording that failed so is kept from workers from now on: so many died over
  * it as may, or one was killed because it tried to leave its confinement. */
 bool queue_run_quarantines(int deaths, enum server_problem_code code);

@@ -62,17 +62,6 @@ static bool record_surely(struct queue *queue, record *change,
     }
 }
 
-char *queue_run_problem_text(const struct server_problem *problem)
-{
-    const struct server_problem_meaning *meaning = server_problem_meaning(problem->code);
-    json_t *field = problem->field[0] ? json_string(problem->field) : NULL;
-    json_t *object = json_pack("{s:s, s:s, s:s, s:o*}", "code", meaning->code, "title",
-                               meaning->title, "detail", problem->detail, "field", field);
-    char *text = json_dumps(object, JSON_COMPACT);
-    json_decref(object);
-    return text;
-}
-
 const int queue_duration_ms[QUEUE_DURATIONS - 1] = {100,   300,   1000,  3000,
                                                     10000, 30000, 100000};
 
@@ -110,7 +99,7 @@ static bool finish(struct queue *queue, struct job *job, enum store_state state,
     struct store_analysis ended = job->analysis;
     ended.state = state;
     ended.finished_ms = clock_wall_ms();
-    ended.problem = state == STORE_FAILED ? queue_run_problem_text(problem) : NULL;
+    ended.problem = state == STORE_FAILED ? store_failure_text(problem) : NULL;
     if (state == STORE_FAILED)
         log_line(LOG_LEVEL_INFO, "analysis %s failed: %s: %s", ended.id,
                  server_problem_meaning(problem->code)->code, problem->detail);

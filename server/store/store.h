@@ -312,6 +312,13 @@ bool store_copy(struct store *store, const char *path,
                 const struct store_copy_visitor *visitor, struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** A problem as rows keep it: {code, title, detail, field?}. Gives; NULL: no memory. */
+char *store_failure_text(const struct server_problem *problem)
+    __attribute__((warn_unused_result));
+/** Reads one; false where the text is NULL or tells of no problem. */
+bool store_failure_read(const char *text, struct server_problem *ret)
+    __attribute__((warn_unused_result));
+
 /** "present", "missing", "changed". */
 const char *store_audio_text(enum store_audio audio);
 
