@@ -62,3 +62,33 @@ void described_names(const json_t *items, char *text, size_t size)
                                  name);
     }
 }
+
+/* `item`: what was found among the items, or NULL. */
+static bool take(const json_t *item, const json_t *items, const char *kind,
+                 const char *name, const char *field, const json_t **ret,
+                 struct server_problem *problem)
+{
+    char names[160];
+    *ret = item;
+    if (item != NULL)
+        return true;
+    described_names(items, names, sizeof names);
+    return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, field,
+                              "There is no %s \"%.60s\"; known: %s.", kind, name, names);
+}
+
+bool described_find_measurement(const struct catalogue *catalogue, const char *name,
+                                const char *field, const json_t **ret,
+                                struct server_problem *problem)
+{
+    return take(catalogue_measurement(catalogue, name), catalogue_measurements(catalogue),
+                "measurement", name, field, ret, problem);
+}
+
+bool described_find_signal(const struct catalogue *catalogue, const char *name,
+                           const char *field, const json_t **ret,
+                           struct server_problem *problem)
+{
+    return take(catalogue_signal(catalogue, name), catalogue_signals(catalogue), "signal",
+                name, field, ret, problem);
+}

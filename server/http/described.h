@@ -16,6 +16,17 @@ void described_reply_list(struct request *request, const json_t *items, const ch
 void described_reply_item(struct request *request, const json_t *item,
                           const json_t *items, const char *kind);
 
+/** Lends the measurement or signal of that name; OUT_OF_RANGE with the field and the
+ * names that there are. */
+bool described_find_measurement(const struct catalogue *catalogue, const char *name,
+                                const char *field, const json_t **ret,
+                                struct server_problem *problem)
+    __attribute__((warn_unused_result));
+bool described_find_signal(const struct catalogue *catalogue, const char *name,
+                           const char *field, const json_t **ret,
+                           struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 /** "distortion, noise" of an array of objects with a name; cut short with "…". */
 void described_names(const json_t *items, char *text, size_t size);
 

@@ -10,20 +10,6 @@
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
-static bool check_measurement(const struct request *request, const char *name,
-                              const json_t **ret, struct server_problem *problem)
-{
-    const struct catalogue *catalogue = request->shared->config.catalogue;
-    *ret = catalogue_measurement(catalogue, name);
-    if (*ret != NULL)
-        return true;
-    char names[160];
-    described_names(catalogue_measurements(catalogue), names, sizeof names);
-    return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "measurement",
-                              "There is no measurement \"%.60s\"; known: %s.", name,
-                              names);
-}
-
 static bool check_capture(const struct request *request, const char *id,
                           const char *field, struct server_problem *problem)
 {
@@ -50,7 +36,9 @@ static bool add(struct request *request, const struct store_key *key,
     json_t *settings = json_object_get(body, "settings");
     const char *capture = body_text(body, "capture", problem);
     const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
-    if (name == NULL || !check_measurement(request, name, &measurement, problem))
+    if (name == NULL ||
+        !described_find_measurement(request->shared->config.catalogue, name,
+                                    "measurement", &measurement, problem))
         return false;
     bool has_floor = json_object_get(body, "floor_capture") != NULL;
     const char *floor = has_floor ? body_text(body, "floor_capture", problem) : "";

@@ -34,15 +34,10 @@ static bool is_again(const struct request *request, const char *name, int before
 static bool check_one(const struct request *request, const char *name, int at,
                       struct server_problem *problem)
 {
-    const struct catalogue *catalogue = request->shared->config.catalogue;
-    const json_t *measurement = catalogue_measurement(catalogue, name);
-    if (measurement == NULL) {
-        char names[160];
-        described_names(catalogue_measurements(catalogue), names, sizeof names);
-        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, parameter,
-                                  "There is no measurement \"%.60s\"; known: %s.", name,
-                                  names);
-    }
+    const json_t *measurement;
+    if (!described_find_measurement(request->shared->config.catalogue, name, parameter,
+                                    &measurement, problem))
+        return false;
     if (is_again(request, name, at))
         return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, parameter,
                                   "measure names \"%.60s\" twice; give each "

@@ -26,14 +26,9 @@ static bool check(const json_t *signal, const struct catalogue *catalogue,
     const json_t *parameters = json_object_get(signal, "parameters");
     if (name == NULL || (parameters != NULL && !json_is_object(parameters)))
         return refuse_shape(problem);
-    const json_t *described = catalogue_signal(catalogue, name);
-    if (described == NULL) {
-        char names[160];
-        described_names(catalogue_signals(catalogue), names, sizeof names);
-        return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, field,
-                                  "There is no signal \"%.60s\"; known: %s.", name,
-                                  names);
-    }
+    const json_t *described;
+    if (!described_find_signal(catalogue, name, field, &described, problem))
+        return false;
     return parameters == NULL ||
            catalogue_check_parameters(described, parameters, problem);
 }
