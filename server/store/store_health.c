@@ -48,26 +48,19 @@ bool store_health_finish(struct store *store, const struct store_health_end *end
     return store_writer_make(store->writer, finish, end, problem);
 }
 
-struct death {
-    const char *id;
-    int attempts;
-};
-
 static bool count_attempt(struct store_sql *sql, const void *context,
                           struct server_problem *problem)
 {
-    const struct death *death = context;
-    sqlite3_stmt *row = store_sql_statement(sql, STORE_SQL_HEALTH_ATTEMPT, problem);
-    return row != NULL && store_sql_bind_text(row, 1, death->id) &&
-           store_sql_bind_number(row, 2, death->attempts) &&
-           store_sql_finish(sql, row, problem) && one_was_queued(sql, death->id, problem);
+    const struct store_sqlite_deaths *deaths = context;
+    return store_sqlite_count_deaths(sql, STORE_SQL_HEALTH_ATTEMPT, deaths, problem) &&
+           one_was_queued(sql, deaths->id, problem);
 }
 
 bool store_health_attempt(struct store *store, const char *id, int attempts,
                           struct server_problem *problem)
 {
-    struct death death = {id, attempts};
-    return store_writer_make(store->writer, count_attempt, &death, problem);
+    const struct store_sqlite_deaths deaths = {id, attempts};
+    return store_writer_make(store->writer, count_attempt, &deaths, problem);
 }
 
 static bool queue_again(struct store_sql *sql, const void *id,

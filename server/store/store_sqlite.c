@@ -251,3 +251,13 @@ int store_state_from_text(const char *text)
             return state;
     return -1;
 }
+
+bool store_sqlite_count_deaths(struct store_sql *sql, enum store_sql_statement which,
+                               const struct store_sqlite_deaths *deaths,
+                               struct server_problem *problem)
+{
+    sqlite3_stmt *row = store_sql_statement(sql, which, problem);
+    return row != NULL && store_sql_bind_text(row, 1, deaths->id) &&
+           store_sql_bind_number(row, 2, deaths->attempts) &&
+           store_sql_finish(sql, row, problem);
+}

@@ -71,4 +71,15 @@ bool store_content_note(struct store_sql *sql, const struct store_finding *findi
                         struct server_problem *problem)
     __attribute__((warn_unused_result));
 
+/** Workers that died over a job so far; what a writer is handed. */
+struct store_sqlite_deaths {
+    const char *id;
+    int attempts;
+};
+/** Records them by a statement that takes both. */
+bool store_sqlite_count_deaths(struct store_sql *sql, enum store_sql_statement which,
+                               const struct store_sqlite_deaths *deaths,
+                               struct server_problem *problem)
+    __attribute__((warn_unused_result));
+
 #endif
