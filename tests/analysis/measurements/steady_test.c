@@ -117,48 +117,46 @@ static void extremes_are_the_tones(void **state)
     assert_close(spans[1].maximum, 0.35, 1e-4);
 }
 
+/* Of a steady tone in both channels. */
+static void find_within(double duration_s, const struct steady_clean clean[2],
+                        struct steady_span spans[2])
+{
+    struct plan plan = {{{0, -10}}, 1, 0};
+    struct synthetic synthetic = {48000, 2, duration_s, 0, sample, &plan};
+    const struct steady_request request = {.frames = -1, .clean = clean};
+    struct capture *capture = NULL;
+    int64_t frames = 0;
+    int descriptor = synthetic_recording(&synthetic);
+    assert_true(capture_open(descriptor, &capture, NULL));
+    assert_true(steady_find(capture, &request, spans, &frames, NULL));
+    capture_close(capture);
+    close(descriptor);
+}
+
 /* A break at 2.5 s of 4 s: the first part is the longer one. The other channel has none.
  */
 static void the_steady_part_lies_within_the_clean_one(void **state)
 {
     (void)state;
-    struct plan plan = {{{0, -10}}, 1, 0};
-    struct synthetic synthetic = {48000, 2, 4, 0, sample, &plan};
     const struct steady_clean clean[2] = {{1000, 119000}, {0, 192000}};
-    const struct steady_request request = {.frames = -1, .clean = clean};
     struct steady_span spans[2];
-    struct capture *capture = NULL;
-    int64_t frames = 0;
-    int descriptor = synthetic_recording(&synthetic);
-    assert_true(capture_open(descriptor, &capture, NULL));
-    assert_true(steady_find(capture, &request, spans, &frames, NULL));
+    find_within(4, clean, spans);
     assert_int_equal(spans[0].first_frame, 4800);
     assert_int_equal(spans[0].first_frame + spans[0].frames, 117600);
     assert_int_equal(spans[1].first_frame, 2400);
     assert_int_equal(spans[1].first_frame + spans[1].frames, 189600);
-    capture_close(capture);
-    close(descriptor);
 }
 
 static void nothing_clean_is_nothing_steady(void **state)
 {
     (void)state;
-    struct plan plan = {{{0, -10}}, 1, 0};
-    struct synthetic synthetic = {48000, 2, 1, 0, sample, &plan};
     const struct steady_clean clean[2] = {{0, 0}, {47000, 1000}};
-    const struct steady_request request = {.frames = -1, .clean = clean};
     struct steady_span spans[2];
-    struct capture *capture = NULL;
-    int64_t frames = 0;
-    int descriptor = synthetic_recording(&synthetic);
-    assert_true(capture_open(descriptor, &capture, NULL));
-    assert_true(steady_find(capture, &request, spans, &frames, NULL));
+    find_within(1, clean, spans);
     for (int c = 0; c < 2; c++) {
         assert_int_equal(spans[c].frames, 0);
         assert_false(spans[c].silent);
     }
-    capture_close(capture);
-    close(descriptor);
 }
 
 int main(void)
