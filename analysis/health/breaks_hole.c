@@ -72,23 +72,15 @@ bool breaks_hole_is_cut_out(const struct breaks_sides *sides,
     return false;
 }
 
-static bool is_explained(double x, double told, const struct breaks_tone *tone)
-{
-    return fabs(x - told) <= 8 * tone->rest + 1e-9 * tone->amplitude;
-}
-
 /* From the first frame that the earlier tone does not explain to the last that the later
  * one does not. */
 static struct breaks_stretch unexplained(const struct breaks_sides *sides,
                                          const double *x, int64_t first)
 {
     int64_t from = sides->edges[0], to = sides->edges[1];
-    while (from < to && is_explained(x[from - first], breaks_sides_before_at(sides, from),
-                                     &sides->tones[0]))
+    while (from < to && breaks_sides_before_explains(sides, from, x[from - first]))
         from++;
-    while (to > from &&
-           is_explained(x[to - 1 - first], breaks_sides_after_at(sides, to - 1),
-                        &sides->tones[1]))
+    while (to > from && breaks_sides_after_explains(sides, to - 1, x[to - 1 - first]))
         to--;
     return (struct breaks_stretch){(int)(from - first), (int)(to - first)};
 }

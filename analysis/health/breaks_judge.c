@@ -146,18 +146,14 @@ static void measure_damage(const struct breaks_judge *judge,
                            const struct breaks_sides *sides, int64_t frame, int64_t end,
                            struct breaks_verdict *verdict)
 {
-    const double bound[] = {8 * sides->tones[0].rest + 1e-9 * sides->tones[0].amplitude,
-                            8 * sides->tones[1].rest + 1e-9 * sides->tones[1].amplitude};
     int64_t from = frame - SMEARED < judge->first ? judge->first : frame - SMEARED;
     int64_t to = end + SMEARED, last = judge->first + judge->scene.count, first = frame;
     for (int64_t n = frame; n-- > from;)
-        if (fabs(judge->near[n - judge->first] - breaks_sides_before_at(sides, n)) >
-            bound[0])
+        if (!breaks_sides_before_explains(sides, n, judge->near[n - judge->first]))
             first = n;
     int64_t until = end;
     for (int64_t n = end; n < to && n < last; n++)
-        if (fabs(judge->near[n - judge->first] - breaks_sides_after_at(sides, n)) >
-            bound[1])
+        if (!breaks_sides_after_explains(sides, n, judge->near[n - judge->first]))
             until = n + 1;
     guard(verdict, first, until);
 }

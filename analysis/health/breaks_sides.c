@@ -46,6 +46,23 @@ double breaks_sides_after_at(const struct breaks_sides *sides, int64_t frame)
     return breaks_tone_at(&sides->tones[1], (double)(frame - sides->edges[1]));
 }
 
+static bool is_near(double x, double told, const struct breaks_tone *tone)
+{
+    return fabs(x - told) <= 8 * tone->rest + 1e-9 * tone->amplitude;
+}
+
+bool breaks_sides_before_explains(const struct breaks_sides *sides, int64_t frame,
+                                  double x)
+{
+    return is_near(x, breaks_sides_before_at(sides, frame), &sides->tones[0]);
+}
+
+bool breaks_sides_after_explains(const struct breaks_sides *sides, int64_t frame,
+                                 double x)
+{
+    return is_near(x, breaks_sides_after_at(sides, frame), &sides->tones[1]);
+}
+
 double breaks_sides_step(const struct breaks_sides *sides, int64_t frame)
 {
     double step = breaks_tone_phase(&sides->tones[1], (double)(frame - sides->edges[1])) -

@@ -4,6 +4,7 @@
 #ifndef ANALYSIS_HEALTH_BREAKS_SIDES_H
 #define ANALYSIS_HEALTH_BREAKS_SIDES_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "analysis/health/breaks_tone.h"
@@ -26,6 +27,12 @@ enum breaks_relation breaks_sides_relation(const struct breaks_sides *sides);
 /** What the fit of either side tells for a frame. */
 double breaks_sides_before_at(const struct breaks_sides *sides, int64_t frame);
 double breaks_sides_after_at(const struct breaks_sides *sides, int64_t frame);
+
+/** Whether what the fit leaves of the sample there is no more than noise. */
+bool breaks_sides_before_explains(const struct breaks_sides *sides, int64_t frame,
+                                  double x);
+bool breaks_sides_after_explains(const struct breaks_sides *sides, int64_t frame,
+                                 double x);
 
 /** How far the later phase is ahead of the earlier at a frame, radians within ±π. */
 double breaks_sides_step(const struct breaks_sides *sides, int64_t frame);
