@@ -41,7 +41,7 @@ static void check_warnings(const json_t *warnings)
         "lost_sync md5_mismatch suspect_right_justified suspect_int_scaled_float "
         "over_full_scale clipping channel_silent mute_suspected low_bits_unused "
         "channels_identical polarity_inverted possible_resampler mains_suspected "
-        "clock_offset dropout ";
+        "clock_offset wrong_signal dropout ";
     size_t index;
     json_t *warning;
     json_array_foreach(warnings, index, warning)
