@@ -81,8 +81,10 @@ static void free_channel(struct report_channel *channel,
 {
     for (int i = 0; channel->lists && i < description->list_count; i++)
         free(channel->lists[i].cells);
-    for (int i = 0; channel->series && i < description->series_count; i++)
+    for (int i = 0; channel->series && i < description->series_count; i++) {
         free(channel->series[i].y);
+        free(channel->series[i].x);
+    }
     free(channel->figures);
     free(channel->findings);
     free(channel->lists);
@@ -233,11 +235,15 @@ void report_series(struct report *report, int c, int series,
     assert(series >= 0 && series < report->description->series_count);
     struct report_series *kept = &channel_at(report, c)->series[series];
     free(kept->y);
-    kept->y = NULL;
+    free(kept->x);
+    kept->y = kept->x = NULL;
     if (!values->y) {
+        free(values->x);
         report->out_of_memory = true;
         return;
     }
+    for (size_t i = 0; values->x && i < values->points; i++)
+        assert(isfinite(values->x[i]) && (i == 0 || values->x[i] > values->x[i - 1]));
     *kept = *values;
     for (size_t i = 0; i < kept->points; i++)
         if (!isfinite(kept->y[i]))

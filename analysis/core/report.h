@@ -55,6 +55,7 @@ struct report_series {
     size_t points;
     double x_start, x_step;
     double resolution_bandwidth_hz; /* 0: does not apply */
+    float *x; /* where x is not evenly spaced: a column, ascending; else NULL */
 };
 
 struct report_channel {
@@ -109,7 +110,8 @@ void report_row(struct report *report, int c, int list, const struct report_cell
 struct report_cell report_number(double value); /* not finite → null */
 struct report_cell report_boolean(bool flag);
 struct report_cell report_word(const char *word); /* NULL → null */
-/** Takes over series->y (malloc'ed). */
+/** Takes over series->y and series->x (malloc'ed, `points` each). Whoever could not
+ *  allocate x passes y NULL too. */
 void report_series(struct report *report, int c, int series,
                    const struct report_series *values);
 void report_warn(struct report *report, const char *code, int channel, const char *format,

@@ -142,15 +142,30 @@ json_t *encode_body(const struct settings *settings, const struct report *report
                      encode_warnings(report));
 }
 
+static uint64_t column_bytes(const struct report_series *series)
+{
+    return series->points * sizeof(float);
+}
+
+/* A column of x lies behind that of y. */
+static json_t *index_x(const struct axis_description *axis,
+                       const struct report_series *series, uint64_t y_offset)
+{
+    if (series->x)
+        return json_pack("{s:s,s:s,s:I}", "name", axis->name, "unit", axis->unit,
+                         "offset", (json_int_t)(y_offset + column_bytes(series)));
+    return json_pack("{s:s,s:s,s:f,s:f}", "name", axis->name, "unit", axis->unit, "start",
+                     series->x_start, "step", series->x_step);
+}
+
 static json_t *index_entry(const struct series_description *description, int channel,
                            const struct report_series *series, uint64_t offset)
 {
-    json_t *entry = json_pack(
-        "{s:s,s:i,s:I,s:I,s:{s:s,s:s,s:f,s:f},s:{s:s,s:s}}", "name", description->name,
-        "channel", channel, "points", (json_int_t)series->points, "offset",
-        (json_int_t)offset, "x", "name", description->x.name, "unit", description->x.unit,
-        "start", series->x_start, "step", series->x_step, "y", "name",
-        description->y.name, "unit", description->y.unit);
+    json_t *entry =
+        json_pack("{s:s,s:i,s:I,s:I,s:o,s:{s:s,s:s}}", "name", description->name,
+                  "channel", channel, "points", (json_int_t)series->points, "offset",
+                  (json_int_t)offset, "x", index_x(&description->x, series, offset), "y",
+                  "name", description->y.name, "unit", description->y.unit);
     if (series->resolution_bandwidth_hz > 0)
         entry = json_build_with(entry, "resolution_bandwidth_hz",
                                 json_real(series->resolution_bandwidth_hz));
@@ -171,7 +186,7 @@ static json_t *encode_index(const struct report *report, uint64_t *ret_series_by
             index = json_build_appended(index, index_entry(&description->series[i],
                                                            report->channels[c].channel,
                                                            series, offset));
-            offset += series->points * sizeof(float);
+            offset += column_bytes(series) * (series->x ? 2 : 1);
         }
     }
     *ret_series_bytes = offset;
@@ -201,8 +216,9 @@ static bool write_columns(const struct report *report, int descriptor,
     for (int c = 0; c < report->channel_count; c++) {
         for (int i = 0; i < report->description->series_count; i++) {
             const struct report_series *series = &report->channels[c].series[i];
-            if (series->y && !write_all(descriptor, series->y,
-                                        series->points * sizeof *series->y, problem))
+            size_t bytes = column_bytes(series);
+            if ((series->y && !write_all(descriptor, series->y, bytes, problem)) ||
+                (series->x && !write_all(descriptor, series->x, bytes, problem)))
                 return false;
         }
     }

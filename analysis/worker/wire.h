@@ -32,7 +32,8 @@
  *                 "x":{"name":"frequency","unit":"Hz","start":0.0,"step":0.73},
  *                 "y":{"name":"level","unit":"dBFS"},"resolution_bandwidth_hz":1.93}, …]
  *                 `offset` counts bytes from the start of the series data to the column
- * of y. Where x is not evenly spaced it has "offset" in place of start and step.
+ *                 of y. Where x is not evenly spaced it has "offset", that of a column of
+ *                 as many ascending values, in place of start and step.
  *   series_bytes of little-endian float32 columns; −∞ stands for "no value" (JSON null)
  */
 #ifndef ANALYSIS_WORKER_WIRE_H

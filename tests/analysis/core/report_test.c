@@ -155,14 +155,15 @@ static void series_without_value_is_minus_infinity(void **state)
 {
     (void)state;
     struct report *report = two_channels();
-    struct report_series first = {column(1, 2, 3), 3, 0, 1, 0};
-    struct report_series second = {column(-1, (float)NAN, (float)INFINITY), 3, 0.5, 2,
-                                   1.5};
+    struct report_series first = {column(1, 2, 3), 3, 0, 1, 0, NULL};
+    struct report_series second = {
+        column(-1, (float)NAN, (float)INFINITY), 3, 0.5, 2, 1.5, column(31.5f, 40, 50)};
     report_series(report, 0, 0, &first);
     report_series(report, 0, 0, &second);
     const struct report_series *kept = &report->channels[0].series[0];
     assert_ptr_equal(kept->y, second.y);
     assert_close(kept->x_start, 0.5, 0);
+    assert_ptr_equal(kept->x, second.x);
     assert_close(kept->y[0], -1, 0);
     assert_true(isinf(kept->y[1]) && kept->y[1] < 0);
     assert_true(isinf(kept->y[2]) && kept->y[2] < 0);
@@ -173,7 +174,7 @@ static void lack_of_memory_is_remembered(void **state)
 {
     (void)state;
     struct report *report = two_channels();
-    struct report_series nothing = {NULL, 3, 0, 1, 0};
+    struct report_series nothing = {NULL, 3, 0, 1, 0, column(1, 2, 3)};
     report_series(report, 0, 0, &nothing);
     struct problem problem = {0};
     assert_false(report_complete(report, &problem));

@@ -98,6 +98,38 @@ static void file_is_header_body_index_and_columns(void **state)
     report_free(report);
 }
 
+/* Third-octave centres of ISO 266; the column of x lies behind that of y, and the next
+ * channel's behind both. */
+static void uneven_x_is_a_column(void **state)
+{
+    (void)state;
+    static const float bands_hz[] = {25, 31.5f, 40}, levels[] = {-1, -2, -3};
+    static char bytes[1 << 16];
+    struct report *report = full_report();
+    struct report_series series = {malloc(sizeof levels),  3, 0, 0, 0,
+                                   malloc(sizeof bands_hz)};
+    assert_true(series.y && series.x);
+    memcpy(series.y, levels, sizeof levels);
+    memcpy(series.x, bands_hz, sizeof bands_hz);
+    report_series(report, 0, 1, &series);
+    size_t count = file_of(report, bytes, sizeof bytes);
+    struct wire_result_header header;
+    memcpy(&header, bytes, sizeof header);
+    static const char want[] = "[" ENTRY(
+        "1",
+        "0") ",{\"name\":\"error\",\"channel\":1,\"points\":3,"
+             "\"offset\":12,\"x\":{\"name\":\"level\",\"unit\":\"dBFS\",\"offset\":24},"
+             "\"y\":{\"name\":\"error\",\"unit\":\"dB\"}}," ENTRY("3", "36") "]";
+    assert_int_equal(header.index_bytes, strlen(want));
+    const char *index = bytes + 32 + header.body_bytes;
+    assert_memory_equal(index, want, header.index_bytes);
+    assert_int_equal(header.series_bytes, 48);
+    assert_ptr_equal(index + header.index_bytes + 48, bytes + count);
+    assert_memory_equal(index + header.index_bytes + 12, levels, sizeof levels);
+    assert_memory_equal(index + header.index_bytes + 24, bands_hz, sizeof bands_hz);
+    report_free(report);
+}
+
 static void same_report_gives_the_same_bytes(void **state)
 {
     (void)state;
@@ -195,6 +227,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(file_is_header_body_index_and_columns),
+        cmocka_unit_test(uneven_x_is_a_column),
         cmocka_unit_test(same_report_gives_the_same_bytes),
         cmocka_unit_test(channel_without_anything_is_nulls),
         cmocka_unit_test(value_that_is_a_bound_says_so),

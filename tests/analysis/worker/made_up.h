@@ -67,7 +67,7 @@ static inline void made_up_fill(struct report *report, int c)
             report_boolean(order == 3), report_word(order == 3 ? "mains" : NULL)};
         report_row(report, c, 0, cells);
     }
-    struct report_series series = {malloc(3 * sizeof(float)), 3, 0, 1.0 / 3, 1.93};
+    struct report_series series = {malloc(3 * sizeof(float)), 3, 0, 1.0 / 3, 1.93, NULL};
     assert_non_null(series.y);
     series.y[0] = -1.5f * (float)(c + 1);
     series.y[1] = (float)NAN;
