@@ -14,4 +14,17 @@ static inline void progress_tell(const struct progress *progress, double fractio
         progress->tell(fraction, progress->context);
 }
 
+/** One stage's share of the whole, as fractions: {progress_tell_share, &share} is the
+ * stage's own progress. */
+struct progress_share {
+    const struct progress *whole;
+    double from, to;
+};
+
+static inline void progress_tell_share(double fraction, void *context)
+{
+    const struct progress_share *share = context;
+    progress_tell(share->whole, share->from + (share->to - share->from) * fraction);
+}
+
 #endif

@@ -11,14 +11,10 @@
 #include <stdbool.h>
 
 #include "analysis/core/problem.h"
+#include "analysis/dsp/bins.h"
 #include "analysis/dsp/fft.h"
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/window.h"
-
-/** Bins first…last, both included; empty when last < first. */
-struct bins {
-    int first, last;
-};
 
 /** Factor from a bin's power to the mean square of a tone at its centre: the ENBW. */
 double spectrum_peak_factor(const struct window *window);

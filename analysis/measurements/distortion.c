@@ -6,6 +6,8 @@
 #include "analysis/core/decibel.h"
 #include "analysis/measurements/distortion_figures.h"
 #include "analysis/measurements/distortion_tables.h"
+#include "analysis/measurements/figures.h"
+#include "analysis/measurements/spans.h"
 
 enum {
     SETTING_FREQUENCY_HZ = SETTING_COMMON_COUNT,
@@ -56,11 +58,6 @@ static bool check_request(const struct distortion_request *request, int sample_r
                           struct problem *problem)
 {
     double half = sample_rate_hz / 2.0;
-    if (request->band_hz[0] >= half)
-        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "band_hz",
-                           "The band begins at %g Hz, but a recording at %d Hz holds "
-                           "nothing from %g Hz on; give a lower band.",
-                           request->band_hz[0], sample_rate_hz, half);
     if (request->frequency_hz > 0 && (request->frequency_hz < request->band_hz[0] ||
                                       request->frequency_hz > request->band_hz[1]))
         return problem_set(
@@ -75,17 +72,6 @@ static bool check_request(const struct distortion_request *request, int sample_r
             "%g Hz.",
             sample_rate_hz, request->frequency_hz, half);
     return true;
-}
-
-struct stage {
-    const struct progress *whole;
-    double from, to;
-};
-
-static void tell_stage(double fraction, void *context)
-{
-    const struct stage *stage = context;
-    progress_tell(stage->whole, stage->from + (stage->to - stage->from) * fraction);
 }
 
 static bool nothing_to_measure(const struct distortion_channel *channels, int count,
@@ -192,11 +178,7 @@ static bool report_channels(const struct distortion_channel *channels, int count
             report_none_all(report, c, channel->reason);
             continue;
         }
-        double rate = channel->sample_rate_hz;
-        int64_t frames =
-            (channel->plan.count - 1) * channel->plan.hop + channel->plan.length;
-        report_span(report, c, (double)channel->plan.first_frame / rate,
-                    (double)(channel->plan.first_frame + frames) / rate);
+        figures_span(report, c, &channel->plan, channel->sample_rate_hz);
         if (!distortion_figures(channel, request, reference, report, c, &powers, problem))
             return false;
         warn_correlated(channel, request, &powers, report);
@@ -209,20 +191,16 @@ static bool run(const struct measurement_input *input, struct report *report,
 {
     const double first_look = 0.3; /* share of the progress */
     struct capture *capture = input->capture;
-    const struct setting_value *values = input->settings->values;
     struct distortion_request request = request_of(input->settings);
     int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
-    int64_t first = llround(values[SETTING_COMMON_START_S].number * rate), frames = -1,
-            got;
     struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct stage stages[] = {{input->progress, 0, first_look},
-                             {input->progress, first_look, 1}};
-    struct progress looking = {tell_stage, &stages[0]},
-                    passing = {tell_stage, &stages[1]};
+    struct progress_share shares[] = {{input->progress, 0, first_look},
+                                      {input->progress, first_look, 1}};
+    struct progress looking = {progress_tell_share, &shares[0]},
+                    passing = {progress_tell_share, &shares[1]};
     bool done = false, any = false;
-    if (values[SETTING_COMMON_DURATION_S].given)
-        frames = llround(values[SETTING_COMMON_DURATION_S].number * rate);
-    if (!check_request(&request, rate, problem))
+    if (!spans_check_band(input->settings, rate, problem) ||
+        !check_request(&request, rate, problem))
         return false;
     struct distortion_channel *channels = calloc((size_t)count, sizeof *channels);
     if (!channels) {
@@ -230,9 +208,7 @@ static bool run(const struct measurement_input *input, struct report *report,
                     count);
         goto out;
     }
-    if (!steady_find(capture,
-                     &(struct steady_request){first, frames, input->clean, &looking},
-                     spans, &got, problem))
+    if (!spans_find(input, SPANS_STEADY, &looking, spans, problem))
         goto out;
     for (int c = 0; c < count; c++) {
         channels[c].channel = report->channels[c].channel - 1;

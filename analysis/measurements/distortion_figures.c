@@ -4,57 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/core/decibel.h"
-#include "analysis/measurements/distortion_powers.h"
-
-/* The larger half-width in decibels of a power known to this relative half-width. */
-static double db_u95(double relative)
-{
-    return relative < 1 ? fabs(decibel_from_power(1 - relative)) : NAN;
-}
-
-/* What a ratio that does not stand out cannot exceed. `sign` −1 turns it over
- * (fundamental to residual). */
-static void report_at_most_db(struct report *report, int c, int figure, double ratio,
-                              double ratio_half, double sign)
-{
-    double highest = fmax(ratio, 0) + ratio_half;
-    if (highest > 0)
-        report_bound(report, c, figure, sign * decibel_from_power(highest));
-    else
-        report_none(report, c, figure, REASON_BELOW_NOISE);
-}
-
-/* A ratio of powers in dB, or its bound when it does not exceed its half-width. */
-static void report_ratio_db(struct report *report, int c, int figure, double ratio,
-                            double ratio_half, double sign)
-{
-    if (ratio <= 0 || ratio <= ratio_half)
-        report_at_most_db(report, c, figure, ratio, ratio_half, sign);
-    else
-        report_value(report, c, figure, sign * decibel_from_power(ratio),
-                     db_u95(ratio_half / ratio));
-}
-
-static void report_ratio_percent(struct report *report, int c, int figure, double ratio,
-                                 double ratio_half)
-{
-    if (ratio <= 0 || ratio <= ratio_half) {
-        double highest = fmax(ratio, 0) + ratio_half;
-        if (highest > 0)
-            report_bound(report, c, figure, 100 * sqrt(highest));
-        else
-            report_none(report, c, figure, REASON_BELOW_NOISE);
-        return;
-    }
-    double value = 100 * sqrt(ratio);
-    report_value(report, c, figure, value, value * (1 - sqrt(1 - ratio_half / ratio)));
-}
-
-static void report_level(struct report *report, int c, int figure, struct power power)
-{
-    /* A level in dBFS is the ratio to the mean square of a full-scale sine. */
-    report_ratio_db(report, c, figure, 2 * power.mean, 2 * power.u95, 1);
-}
+#include "analysis/measurements/figures.h"
 
 static void report_thd(struct report *report, int c, const struct distortion_powers *p)
 {
@@ -71,8 +21,8 @@ static void report_thd(struct report *report, int c, const struct distortion_pow
         report_none_but(report, c, FIGURE_THD, reason, decibel_from_power(highest));
         report_none_but(report, c, FIGURE_THD_PERCENT, reason, 100 * sqrt(highest));
     } else {
-        report_ratio_db(report, c, FIGURE_THD, thd, half, 1);
-        report_ratio_percent(report, c, FIGURE_THD_PERCENT, thd, half);
+        figures_ratio_db(report, c, FIGURE_THD, thd, half, 1);
+        figures_ratio_percent(report, c, FIGURE_THD_PERCENT, thd, half);
     }
 }
 
@@ -90,15 +40,15 @@ static void report_distortions(struct report *report, int c,
         share_half = half * fundamental / total;
     }
     double share = p->residual.mean / total;
-    report_ratio_db(report, c, FIGURE_THD_PLUS_NOISE, share, share_half, 1);
-    report_ratio_percent(report, c, FIGURE_THD_PLUS_NOISE_PERCENT, share, share_half);
-    report_ratio_db(report, c, FIGURE_SINAD, ratio, half, -1);
-    report_ratio_db(report, c, FIGURE_SNR, p->noise.mean / fundamental,
-                    p->noise_per_fundamental_u95, -1);
+    figures_ratio_db(report, c, FIGURE_THD_PLUS_NOISE, share, share_half, 1);
+    figures_ratio_percent(report, c, FIGURE_THD_PLUS_NOISE_PERCENT, share, share_half);
+    figures_ratio_db(report, c, FIGURE_SINAD, ratio, half, -1);
+    figures_ratio_db(report, c, FIGURE_SNR, p->noise.mean / fundamental,
+                     p->noise_per_fundamental_u95, -1);
     if (ratio > 0 && !(ratio <= half)) {
         const double offset_db = 1.76, per_bit_db = 6.02; /* IEEE 1241 */
         double sinad = -decibel_from_power(ratio),
-               u95 = db_u95(half / ratio) / per_bit_db;
+               u95 = figures_db_u95(half / ratio) / per_bit_db;
         double down_db =
             request->full_scale_level_dbfs - dbfs_from_mean_square(fundamental);
         report_value(report, c, FIGURE_ENOB, (sinad - offset_db) / per_bit_db, u95);
@@ -118,14 +68,14 @@ static void report_levels(struct report *report, int c,
     double rate = channel->sample_rate_hz;
     report_value(report, c, FIGURE_FUNDAMENTAL_FREQUENCY, tone.cycles * rate,
                  tone.cycles_u95 * rate);
-    report_level(report, c, FIGURE_FUNDAMENTAL_LEVEL, p->fundamental);
-    report_level(report, c, FIGURE_NOISE_LEVEL, p->noise);
-    report_level(report, c, FIGURE_NOISE_LEVEL_A, p->noise_a);
+    figures_level(report, c, FIGURE_FUNDAMENTAL_LEVEL, p->fundamental);
+    figures_level(report, c, FIGURE_NOISE_LEVEL, p->noise);
+    figures_level(report, c, FIGURE_NOISE_LEVEL_A, p->noise_a);
     /* Below this the range 20 kHz to 0.45 of the rate is empty or a sliver. */
     if (bins_width(channel->out_of_band) * distortion_bin_hz(channel) < 100)
         report_none(report, c, FIGURE_OUT_OF_BAND_NOISE, REASON_ABOVE_BAND);
     else
-        report_level(report, c, FIGURE_OUT_OF_BAND_NOISE, p->out_of_band);
+        figures_level(report, c, FIGURE_OUT_OF_BAND_NOISE, p->out_of_band);
     report_value(report, c, FIGURE_DC_OFFSET, moments_mean_x(&channel->dc),
                  moments_u95(&channel->dc));
     double mains = p->mains.mean / p->fundamental.mean;
@@ -133,9 +83,9 @@ static void report_levels(struct report *report, int c,
     if (!p->mains_complete)
         report_none(report, c, FIGURE_MAINS_LEVEL, REASON_NOT_DETERMINABLE);
     else if (p->has_mains && mains > 0)
-        report_ratio_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
+        figures_ratio_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
     else
-        report_at_most_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
+        figures_at_most_db(report, c, FIGURE_MAINS_LEVEL, mains, mains_half, 1);
     static const int voltages[] = {FIGURE_FUNDAMENTAL_VOLTAGE, FIGURE_NOISE_VOLTAGE,
                                    FIGURE_NOISE_VOLTAGE_A, FIGURE_DC_VOLTAGE};
     for (int i = 0; i < 4; i++)
@@ -180,7 +130,7 @@ static void report_against_reference(struct report *report, int c,
                  channel == reference
                      ? 0
                      : decibel_from_power(moments_mean_x(&channel->fundamental) / power),
-                 db_u95(relative));
+                 figures_db_u95(relative));
     if (same)
         report_value(report, c, FIGURE_CHANNEL_PHASE_DIFFERENCE,
                      degrees - 360 * round(degrees / 360), both * 180 / M_PI);
@@ -217,7 +167,7 @@ static void report_harmonics(const struct distortion_view *view,
             report_number(k),
             report_number(place.bin * distortion_bin_hz(channel)),
             report_number(above ? decibel_from_power(ratio) : NAN),
-            report_number(above ? db_u95(power.u95 / power.mean) : NAN),
+            report_number(above ? figures_db_u95(power.u95 / power.mean) : NAN),
             report_number(has_phase ? phase_deg(channel->phase_sum[k], k) : NAN),
             report_boolean(above),
             report_boolean(place.aliased),
@@ -225,24 +175,6 @@ static void report_harmonics(const struct distortion_view *view,
         };
         report_row(report, c, LIST_HARMONICS, cells);
     }
-}
-
-static void report_spectrum(const struct distortion_channel *channel,
-                            struct report *report, int c)
-{
-    int points = channel->spectrum.bins;
-    double scale = 2 * spectrum_peak_factor(channel->window);
-    struct report_series series = {
-        .y = malloc((size_t)points * sizeof(float)),
-        .points = (size_t)points,
-        .x_start = 0,
-        .x_step = distortion_bin_hz(channel),
-        .resolution_bandwidth_hz =
-            channel->window->enbw_bins * distortion_bin_hz(channel),
-    };
-    for (int j = 0; series.y && j < points; j++)
-        series.y[j] = (float)decibel_from_power(scale * channel->spectrum.sum[j]);
-    report_series(report, c, SERIES_SPECTRUM, &series);
 }
 
 bool distortion_figures(const struct distortion_channel *channel,
@@ -262,7 +194,8 @@ bool distortion_figures(const struct distortion_channel *channel,
         report_against_reference(report, c, channel, &powers, reference);
         report_harmonics(&view, &lines, &powers, report, c);
         distortion_lines_report(channel, &lines, powers.fundamental.mean, report, c);
-        report_spectrum(channel, report, c);
+        figures_spectrum(report, c, SERIES_SPECTRUM, &channel->spectrum, channel->window,
+                         distortion_bin_hz(channel));
         report_flag(report, c, FINDING_OVERLOAD, channel->overload);
         *ret = powers;
     }

@@ -6,6 +6,8 @@
 #include "analysis/core/decibel.h"
 #include "analysis/dsp/weighting.h"
 #include "analysis/measurements/distortion_figures.h"
+#include "analysis/measurements/figures.h"
+#include "analysis/measurements/mains.h"
 
 enum { HIGHEST_FOLDED_ORDER = 1000, LISTED_LINES = 40 };
 
@@ -47,18 +49,6 @@ static int order_far_away(const struct naming *naming, const struct line *line)
         if (distance(naming, k, line->bin) <= exact_bins + k * naming->smear_bins)
             return k;
     return 0;
-}
-
-static bool is_mains(double hz)
-{
-    const double share = 0.004, least_hz = 1;
-    for (int base = 50; base <= 60; base += 10) {
-        double m = round(hz / base);
-        if (m >= 1 && m <= DISTORTION_MAINS_LINES &&
-            fabs(hz - m * base) <= fmax(share * m * base, least_hz))
-            return true;
-    }
-    return false;
 }
 
 /* Folded harmonics of high order fall everywhere, so a stray line has a fair chance to
@@ -103,7 +93,7 @@ static void name_lines(struct naming *naming, struct distortion_lines *lines)
     for (int i = 0; i < lines->list.count; i++) {
         const struct line *line = &lines->list.lines[i];
         double hz = line->bin * distortion_bin_hz(naming->channel);
-        if (lines->orders[i] == 0 && is_mains(hz))
+        if (lines->orders[i] == 0 && mains_is(hz))
             lines->has_mains = true;
         if (lines->orders[i] > naming->harmonics)
             lines->high_order_power += line->power;
@@ -182,19 +172,14 @@ void distortion_lines_free(struct distortion_lines *lines)
 static double line_u95_db(const struct distortion_channel *channel,
                           const struct line *line)
 {
-    double relative = spectrum_relative_u95(&channel->spectrum, line->peak);
-    return relative < 1 ? fabs(decibel_from_power(1 - relative)) : NAN;
+    return figures_line_u95_db(&channel->spectrum, line->peak);
 }
 
-/* Whatever lies hidden in the highest bin is no stronger than that bin read as a tone
- * half a bin off its centre. */
 static double hidden_line_dbc(const struct distortion_channel *channel,
                               double highest_bin, double fundamental)
 {
-    enum window_kind kind = channel->window->kind;
-    double scalloping = window_transform(kind, 0) / window_transform(kind, 0.5);
-    return decibel_from_power(highest_bin * spectrum_peak_factor(channel->window) *
-                              scalloping * scalloping / fundamental);
+    return decibel_from_power(figures_hidden_line(channel->window, highest_bin) /
+                              fundamental);
 }
 
 static void report_spur(const struct distortion_channel *channel,
@@ -239,7 +224,7 @@ void distortion_lines_report(const struct distortion_channel *channel,
             report_number(hz),
             report_number(decibel_from_power(line->power / fundamental)),
             report_number(line_u95_db(channel, line)),
-            report_word(is_mains(hz) ? "mains" : "spur"),
+            report_word(mains_is(hz) ? "mains" : "spur"),
         };
         report_row(report, c, LIST_LINES, cells);
         listed++;

@@ -4,8 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "analysis/dsp/kernels.h"
 #include "analysis/measurements/distortion_overload.h"
+#include "analysis/measurements/powers.h"
 
 enum {
     OVERLOAD_LOOKS = 8
@@ -32,15 +32,12 @@ bool distortion_counts_in_thd(const struct distortion_channel *channel,
 }
 
 struct bins distortion_mains_lobe(const struct distortion_channel *channel,
-                                  const struct tone_bands *bands, int family, int m)
+                                  const struct tone_bands *bands,
+                                  enum mains_family family, int m)
 {
     const struct bins none = {0, -1};
-    const double wander = 0.004; /* of a grid's frequency: 0.2 Hz in 50 */
-    double bin = m * (family ? 60 : 50) / distortion_bin_hz(channel);
-    struct bins lobe = bins_lobe(bin);
-    int more = (int)ceil(wander * bin);
-    lobe.first -= more;
-    lobe.last += more;
+    double bin = mains_hz(family, m) / distortion_bin_hz(channel);
+    struct bins lobe = mains_lobe(family, m, distortion_bin_hz(channel));
     if (bin < channel->band.first || bin > channel->band.last ||
         lobe.first < WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS)
         return none;
@@ -78,45 +75,11 @@ static void add_phases(struct distortion_channel *channel, const double *transfo
     }
 }
 
-static double sum_outside(const double *powers, const struct tone_bands *bands,
-                          struct bins range)
+static double sum_outside(const struct distortion_channel *channel, const double *powers,
+                          struct bins range, const double *weights)
 {
-    double sum = 0;
-    int from = range.first;
-    for (int i = 0; i < bands->excluded_count; i++) {
-        struct bins hidden = bins_within(bands->excluded[i], range);
-        if (bins_width(hidden) == 0)
-            continue;
-        sum += spectrum_sum(powers, (struct bins){from, hidden.first - 1});
-        from = hidden.last + 1;
-    }
-    return sum + spectrum_sum(powers, (struct bins){from, range.last});
-}
-
-static double weighted_sum(const double *powers, const double *weights, struct bins band,
-                           struct bins range)
-{
-    return bins_width(range) == 0
-               ? 0
-               : kernels_weighted_sum(powers + range.first,
-                                      weights + range.first - band.first,
-                                      bins_width(range));
-}
-
-static double weighted_sum_outside(const double *powers, const double *weights,
-                                   const struct bins *excluded, int count,
-                                   struct bins band)
-{
-    double sum = 0;
-    int from = band.first;
-    for (int i = 0; i < count; i++) {
-        struct bins hidden = bins_within(excluded[i], band);
-        if (bins_width(hidden) == 0)
-            continue;
-        sum += weighted_sum(powers, weights, band, (struct bins){from, hidden.first - 1});
-        from = hidden.last + 1;
-    }
-    return sum + weighted_sum(powers, weights, band, (struct bins){from, band.last});
+    return powers_sum_outside(powers, channel->bands.excluded,
+                              channel->bands.excluded_count, range, weights);
 }
 
 static void add_harmonics(struct distortion_channel *channel, const double *powers,
@@ -141,23 +104,18 @@ static void add_powers(struct distortion_channel *channel, const double *powers,
     struct bins band = channel->band, tone = bins_within(bands->fundamental, band);
     double fundamental = spectrum_sum(powers, bands->fundamental);
     double total = spectrum_sum(powers, band);
-    double residual = spectrum_sum(powers, (struct bins){band.first, tone.first - 1}) +
-                      spectrum_sum(powers, (struct bins){tone.last + 1, band.last});
-    if (channel->notch_weights)
-        residual = weighted_sum_outside(powers, channel->notch_weights, &tone, 1, band);
+    double residual = powers_sum_outside(powers, &tone, 1, band, channel->notch_weights);
     moments_add(&channel->fundamental, fundamental, fundamental);
     moments_add(&channel->total, total, fundamental);
     moments_add(&channel->residual, residual, fundamental);
-    moments_add(&channel->noise, sum_outside(powers, bands, band), fundamental);
-    moments_add(&channel->noise_a,
-                weighted_sum_outside(powers, channel->a_weights, bands->excluded,
-                                     bands->excluded_count, band),
+    moments_add(&channel->noise, sum_outside(channel, powers, band, NULL), fundamental);
+    moments_add(&channel->noise_a, sum_outside(channel, powers, band, channel->a_weights),
                 fundamental);
     moments_add(&channel->out_of_band_noise,
-                sum_outside(powers, bands, channel->out_of_band), fundamental);
-    for (int family = 0; family < 2; family++) {
+                sum_outside(channel, powers, channel->out_of_band, NULL), fundamental);
+    for (int family = 0; family < MAINS_FAMILIES; family++) {
         double sum = 0;
-        for (int m = 1; m <= DISTORTION_MAINS_LINES; m++)
+        for (int m = 1; m <= MAINS_LINES; m++)
             sum += spectrum_sum(powers, distortion_mains_lobe(channel, bands, family, m));
         moments_add(&channel->mains[family], sum, fundamental);
     }

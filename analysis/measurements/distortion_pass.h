@@ -14,14 +14,12 @@
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/tone_fit.h"
 #include "analysis/dsp/window.h"
+#include "analysis/measurements/mains.h"
 #include "analysis/measurements/segments.h"
 #include "analysis/measurements/steady.h"
 #include "analysis/measurements/tone_bands.h"
 
-enum {
-    DISTORTION_MAX_ORDER = 100,
-    DISTORTION_MAINS_LINES = 10, /* multiples of 50 or 60 Hz that belong to the family */
-};
+enum { DISTORTION_MAX_ORDER = 100 };
 
 /** What the settings ask for. */
 struct distortion_request {
@@ -52,7 +50,7 @@ struct distortion_channel {
     struct spectrum spectrum;
     /* Powers of each segment, paired with the fundamental's: */
     struct moments fundamental, total, noise, noise_a, out_of_band_noise, residual, thd;
-    struct moments mains[2]; /* 50 and 60 Hz family */
+    struct moments mains[MAINS_FAMILIES];
     struct moments harmonic[DISTORTION_MAX_ORDER + 1];
     double complex phase_sum[DISTORTION_MAX_ORDER + 1];
     struct moments dc;
@@ -78,10 +76,11 @@ void distortion_channel_free(struct distortion_channel *channel);
 bool distortion_counts_in_thd(const struct distortion_channel *channel,
                               const struct harmonic_place *place);
 
-/** Lobe of mains line m (from 1) of the family (0: 50 Hz, 1: 60 Hz); empty when it lies
+/** Lobe of mains line m (from 1) of the family; empty when it lies
  * out of band or meets the tone or one of its harmonics. */
 struct bins distortion_mains_lobe(const struct distortion_channel *channel,
-                                  const struct tone_bands *bands, int family, int m);
+                                  const struct tone_bands *bands,
+                                  enum mains_family family, int m);
 
 /** Frequency of one bin. */
 double distortion_bin_hz(const struct distortion_channel *channel);

@@ -1,17 +1,12 @@
 /**
- * Powers of one channel from the sums of the pass: noise restored where tone and
- * harmonics stood, and taken away where it stood under them; each with its half-width.
+ * Powers of one channel of `distortion` from the sums of the pass.
  */
 #ifndef ANALYSIS_MEASUREMENTS_DISTORTION_POWERS_H
 #define ANALYSIS_MEASUREMENTS_DISTORTION_POWERS_H
 
 #include "analysis/measurements/distortion_lines.h"
 #include "analysis/measurements/distortion_pass.h"
-
-/** A mean power with its 95 % half-width (NaN: not known). */
-struct power {
-    double mean, u95;
-};
+#include "analysis/measurements/powers.h"
 
 /** What the figures of one channel are made of. */
 struct distortion_powers {

@@ -13,6 +13,7 @@
 #include "analysis/core/settings.h"
 #include "analysis/dsp/fft.h"
 #include "analysis/measurements/steady.h"
+#include "analysis/signals/signal.h"
 
 /** Every measurement's table begins with these, in this order. */
 enum common_setting {
@@ -40,6 +41,8 @@ struct measurement_input {
     struct capture *capture;
     const struct settings *settings;
     const struct steady_clean *clean; /* of each channel of the capture, or NULL */
+    const struct signal *signal;      /* what was played, as told; NULL: not told */
+    const struct settings *played;    /* its parameters, or NULL */
     struct fft_cache *cache; /* plans and windows, which outlive the measurement */
     const struct progress *progress;
 };

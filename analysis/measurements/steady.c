@@ -226,20 +226,30 @@ static void fill_levels(const struct track *track, const struct look *look, doub
     }
 }
 
+/* The steady part, less a block at each end. */
+static struct stretch steady_part(const struct track *track, const struct look *look,
+                                  struct levels *levels, double *scratch)
+{
+    double dc = 0;
+    for (int64_t i = 0; i < track->count; i++)
+        dc += track->sums[i] / look->block_frames / (double)track->count;
+    fill_levels(track, look, dc, levels);
+    struct stretch part = choose_stretch(levels, scratch);
+    part.first++;
+    part.count -= 2;
+    return part;
+}
+
+/* levels NULL: all of the track is wanted. */
 static void judge(const struct track *track, const struct look *look, int64_t first_frame,
                   struct levels *levels, double *scratch, struct steady_span *ret)
 {
-    double dc = 0;
     struct stretch part = {.count = track->count};
     *ret = (struct steady_span){.silent = track->count > 0 && is_silent(track, part)};
-    for (int64_t i = 0; i < track->count; i++)
-        dc += track->sums[i] / look->block_frames / (double)track->count;
     if (ret->silent || track->count == 0)
         return;
-    fill_levels(track, look, dc, levels);
-    part = choose_stretch(levels, scratch);
-    part.first++;
-    part.count -= 2;
+    if (levels)
+        part = steady_part(track, look, levels, scratch);
     ret->silent = part.count > 0 && is_silent(track, part);
     if (part.count < 1 || ret->silent)
         return;
@@ -329,7 +339,8 @@ bool steady_find(struct capture *capture, const struct steady_request *request,
         const struct steady_clean *clean = request->clean ? &request->clean[c] : NULL;
         struct track part =
             within_clean(&look.tracks[c], clean, look.block_frames, &first_frame);
-        judge(&part, &look, first_frame, &levels, scratch, &spans[c]);
+        judge(&part, &look, first_frame, request->whole ? NULL : &levels, scratch,
+              &spans[c]);
     }
     align(spans, look.channels);
     done = true;

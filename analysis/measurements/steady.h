@@ -12,6 +12,7 @@
 #ifndef ANALYSIS_MEASUREMENTS_STEADY_H
 #define ANALYSIS_MEASUREMENTS_STEADY_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "analysis/capture/capture.h"
@@ -41,6 +42,7 @@ struct steady_request {
     int64_t first_frame, frames; /* −1 frames: to the end */
     const struct steady_clean
         *clean; /* of each channel of the capture; NULL: all of it */
+    bool whole; /* all that is clean, whatever its level: idle noise has no steady part */
     const struct progress *progress;
 };
 

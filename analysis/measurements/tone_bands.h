@@ -41,11 +41,4 @@ struct harmonic_place {
 struct harmonic_place tone_bands_harmonic(const struct tone_bands *bands, int length,
                                           double tone_bins, int order);
 
-/** The part of `bins` within `limits`. */
-struct bins bins_within(struct bins bins, struct bins limits);
-int bins_width(struct bins bins);
-bool bins_meet(struct bins a, struct bins b);
-/** Main lobe of the 7-term window about a place. */
-struct bins bins_lobe(double bin);
-
 #endif

@@ -131,15 +131,16 @@ static json_t *encode_warnings(const struct report *report)
     return array;
 }
 
-json_t *encode_body(const struct settings *settings, const struct report *report)
+json_t *encode_body(const struct settings *settings, const struct signal_json *played,
+                    const struct report *report)
 {
     json_t *channels = json_array();
     for (int i = 0; i < report->channel_count; i++)
         channels = json_build_appended(
             channels, encode_channel(report->description, &report->channels[i]));
-    return json_pack("{s:o,s:o,s:o,s:o}", "engine", describe_engine(), "settings",
-                     settings_json_write(settings), "channels", channels, "warnings",
-                     encode_warnings(report));
+    return json_pack("{s:o,s:o,s:o,s:o,s:o}", "engine", describe_engine(), "settings",
+                     settings_json_write(settings), "signal", signal_json_write(played),
+                     "channels", channels, "warnings", encode_warnings(report));
 }
 
 static uint64_t column_bytes(const struct report_series *series)
@@ -247,11 +248,11 @@ static bool write_file(const struct report *report, const char *body, const char
            write_columns(report, descriptor, problem);
 }
 
-bool encode_result(const struct settings *settings, const struct report *report,
-                   int descriptor, struct problem *problem)
+bool encode_result(const struct settings *settings, const struct signal_json *played,
+                   const struct report *report, int descriptor, struct problem *problem)
 {
     uint64_t series_bytes = 0;
-    json_t *body = encode_body(settings, report);
+    json_t *body = encode_body(settings, played, report);
     json_t *index = encode_index(report, &series_bytes);
     char *body_text = body ? json_dumps(body, JSON_BUILD_FLAGS) : NULL;
     /* x is computed from start and step: all their digits matter. */

@@ -26,7 +26,7 @@ enum { EXIT_USAGE = 2, KEPT_BYTES = 64 << 20 };
 
 static const char help[] =
     "usage: residuum-worker --file RECORDING --measure NAME [--settings JSON]\n"
-    "                       [--floor RECORDING]\n"
+    "                       [--signal JSON] [--floor RECORDING]\n"
     "       residuum-worker --file RECORDING --health [--signal JSON]\n"
     "       residuum-worker --file RECORDING --inspect\n"
     "       residuum-worker --render SIGNAL --output FILE [--settings JSON]\n"
@@ -175,26 +175,23 @@ static bool read_body(int result, json_t **ret, struct problem *problem)
 }
 
 /* Gives the health of a recording, as the daemon asks for it. */
-static bool examine(int recording, const char *signal, json_t **ret,
+static bool examine(int recording, const json_t *played, json_t **ret,
                     struct problem *problem)
 {
-    json_t *played = NULL;
-    struct task_health task = {.capture = recording, .cache = fft_cache_new()};
-    bool good = read_json("signal", signal, &played, problem);
-    task.signal = played;
-    if (good && !task.cache)
-        good = problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "Not enough memory for the transforms.");
+    struct task_health task = {
+        .capture = recording, .signal = played, .cache = fft_cache_new()};
+    bool good = task.cache || problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                                          "Not enough memory for the transforms.");
     good = good && task_health(&task, ret, problem);
     fft_cache_free(task.cache);
-    json_decref(played);
     return good;
 }
 
-static bool examine_floor(int recording, json_t **ret, struct problem *problem)
+static bool examine_floor(int recording, const json_t *played, json_t **ret,
+                          struct problem *problem)
 {
     struct problem found = {0};
-    return examine(recording, NULL, ret, &found) ||
+    return examine(recording, played, ret, &found) ||
            problem_set(problem, found.kind, "floor_capture", "In the floor capture: %s",
                        found.detail);
 }
@@ -231,14 +228,15 @@ static bool print_result(const char *name, int result, const json_t *examined,
 static bool measure(const struct arguments *arguments, struct problem *problem)
 {
     int recording = -1, result = -1, floor = -1;
-    json_t *settings = NULL, *examined = NULL, *floor_examined = NULL;
+    json_t *settings = NULL, *played = NULL, *examined = NULL, *floor_examined = NULL;
     bool good = false;
     const struct measurement *measurement = task_find(arguments->measure, problem);
     if (!measurement || !read_json("settings", arguments->settings, &settings, problem) ||
+        !read_json("signal", arguments->signal, &played, problem) ||
         !open_recording(arguments->file, &recording, problem) ||
         (arguments->floor && !open_recording(arguments->floor, &floor, problem)) ||
-        !examine(recording, NULL, &examined, problem) ||
-        (arguments->floor && !examine_floor(floor, &floor_examined, problem)))
+        !examine(recording, played, &examined, problem) ||
+        (arguments->floor && !examine_floor(floor, played, &floor_examined, problem)))
         goto out;
     result = memfd_create("result", MFD_CLOEXEC);
     if (result < 0) {
@@ -250,6 +248,7 @@ static bool measure(const struct arguments *arguments, struct problem *problem)
         .settings = settings,
         .capture = recording,
         .result = result,
+        .signal = played,
         .floor = arguments->floor ? &floor : NULL,
         .health = json_object_get(examined, "health"),
         .floor_health = json_object_get(floor_examined, "health"),
@@ -264,6 +263,7 @@ out:
     if (floor >= 0)
         close(floor);
     json_decref(settings);
+    json_decref(played);
     json_decref(examined);
     json_decref(floor_examined);
     return good;
@@ -271,13 +271,15 @@ out:
 
 static bool health(const struct arguments *arguments, struct problem *problem)
 {
-    int recording;
-    json_t *answer = NULL;
-    if (!open_recording(arguments->file, &recording, problem))
-        return false;
-    bool good = examine(recording, arguments->signal, &answer, problem) &&
+    int recording = -1;
+    json_t *played = NULL, *answer = NULL;
+    bool good = read_json("signal", arguments->signal, &played, problem) &&
+                open_recording(arguments->file, &recording, problem) &&
+                examine(recording, played, &answer, problem) &&
                 print_json(answer, problem);
-    close(recording);
+    if (recording >= 0)
+        close(recording);
+    json_decref(played);
     return good;
 }
 
@@ -372,7 +374,7 @@ static bool usable(const struct arguments *arguments)
     return tasks == 1 && needs_file == (arguments->file != NULL) &&
            (arguments->render != NULL) == (arguments->output != NULL) &&
            (takes_settings || !arguments->settings) &&
-           (arguments->health || !arguments->signal) &&
+           (arguments->health || arguments->measure || !arguments->signal) &&
            (arguments->measure || !arguments->floor);
 }
 

@@ -128,6 +128,7 @@ static bool serve_measure(const struct request *request, json_t **ret,
         .capture = request->descriptors[0],
         .result = request->descriptors[1],
         .floor = request->descriptor_count > 2 ? &request->descriptors[2] : NULL,
+        .signal = json_object_get(request->object, "signal"),
         .health = json_object_get(request->object, "health"),
         .floor_health = json_object_get(request->object, "floor_health"),
         .cache = request->cache,
@@ -160,7 +161,7 @@ static bool serve_render(const struct request *request, json_t **ret,
     return *ret || no_memory(problem);
 }
 
-enum { MAX_FIELDS = 5 };
+enum { MAX_FIELDS = 6 };
 
 static const struct handler {
     const char *name;
@@ -185,6 +186,7 @@ static const struct handler {
      {{"request", JSON_STRING, false},
       {"measurement", JSON_STRING, false},
       {"settings", JSON_OBJECT, false},
+      {"signal", JSON_OBJECT, true},
       {"health", JSON_OBJECT, true},
       {"floor_health", JSON_OBJECT, true}},
      serve_measure},

@@ -13,6 +13,7 @@
 #include "analysis/worker/handed.h"
 #include "analysis/worker/recording_json.h"
 #include "analysis/worker/settings_json.h"
+#include "analysis/worker/signal_json.h"
 
 enum { RENDER_FRAMES = 8192 };
 
@@ -77,18 +78,12 @@ static bool choose_channels(const struct settings *settings, int present,
 struct recording {
     const struct measurement *measurement;
     const struct settings *settings;
+    const struct signal_json *played;
     struct fft_cache *cache;
     struct capture *capture;
     struct handed handed; /* what health found of it */
-    const struct progress *whole;
-    double from, share;
+    struct progress_share share;
 };
-
-static void tell_share(double fraction, void *context)
-{
-    const struct recording *recording = context;
-    progress_tell(recording->whole, recording->from + recording->share * fraction);
-}
 
 /* What is known of a recording whose health nobody could tell. */
 static void warn_of_container(const struct capture *capture, struct report *report)
@@ -104,11 +99,18 @@ static bool measure(struct recording *recording, const int *channels, int count,
                     struct report **ret, struct problem *problem)
 {
     const struct measurement *measurement = recording->measurement;
-    struct progress progress = {tell_share, recording};
+    struct progress progress = {progress_tell_share, &recording->share};
     const struct handed *handed = &recording->handed;
-    struct measurement_input input = {recording->capture, recording->settings,
-                                      handed->known ? handed->clean : NULL,
-                                      recording->cache, &progress};
+    const struct signal_json *played = recording->played;
+    struct measurement_input input = {
+        .capture = recording->capture,
+        .settings = recording->settings,
+        .clean = handed->known ? handed->clean : NULL,
+        .signal = played->signal,
+        .played = played->signal ? &played->parameters : NULL,
+        .cache = recording->cache,
+        .progress = &progress,
+    };
     struct report *report = report_new(&measurement->description, channels, count);
     if (!report)
         return no_memory(problem);
@@ -188,6 +190,7 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
                   struct problem *problem)
 {
     struct settings settings;
+    struct signal_json played;
     struct report *report = NULL, *floor = NULL;
     int channels[DESCRIPTION_MAX_CHANNELS], count = 0;
     double half = task->floor ? 0.5 : 0;
@@ -195,12 +198,11 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
     struct fft_cache *cache = task->cache ? task->cache : own;
     struct recording first = {.measurement = measurement,
                               .settings = &settings,
+                              .played = &played,
                               .cache = cache,
-                              .whole = task->progress,
-                              .share = half};
+                              .share = {task->progress, 0, half}};
     struct recording second = first;
-    second.from = half;
-    second.share = 1 - half;
+    second.share = (struct progress_share){task->progress, half, 1};
     bool good = false;
     if (!cache) {
         no_memory(problem);
@@ -208,11 +210,13 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
     }
     if (!settings_json_read(&measurement->description, task->settings, &settings,
                             problem) ||
+        !signal_json_read(task->signal, &played, problem) ||
         !handed_read(task->health, &second.handed, problem) ||
         !handed_read(task->floor_health, &first.handed, problem) ||
         !capture_open(task->capture, &second.capture, problem))
         goto out;
     const struct capture_format *format = capture_format(second.capture);
+    signal_json_adopt(&played, task->settings, &settings);
     if (!choose_channels(&settings, format->channels, channels, &count, problem) ||
         (task->floor && !measure_floor(*task->floor, &first, format, channels, count,
                                        &floor, problem)) ||
@@ -220,7 +224,7 @@ bool task_measure(const struct measurement *measurement, const struct task_measu
         goto out;
     if (floor)
         apply_floor(report, floor);
-    good = encode_result(&settings, report, task->result, problem);
+    good = encode_result(&settings, &played, report, task->result, problem);
 out:
     report_free(floor);
     report_free(report);

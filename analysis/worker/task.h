@@ -23,6 +23,7 @@ struct task_measure {
     const json_t *settings;              /* NULL: all defaults */
     int capture, result;                 /* borrowed: the recording, and an empty file */
     const int *floor;                    /* borrowed: the recorder on itself, or NULL */
+    const json_t *signal;                /* what was played, in both; NULL: not told */
     const json_t *health, *floor_health; /* what task_health gave; NULL: unknown */
     struct fft_cache
         *cache; /* borrowed: plans and windows kept for later tasks, or NULL */
@@ -31,10 +32,10 @@ struct task_measure {
 
 /** Runs one measurement, each channel within its clean part, and writes its result file;
  * with a floor, on that first, and judges the figures by it. Problems: those of
- * settings_json_read, capture_open, the measurement, handed_read and encode_result;
- * OUT_OF_RANGE (field `channels`) for a channel that the recording does not have. Those
- * of the floor's recording have the field `floor_capture`, as has OUT_OF_RANGE when it
- * lacks a channel or has another sample rate. */
+ * settings_json_read, signal_json_read, capture_open, the measurement, handed_read and
+ * encode_result; OUT_OF_RANGE (field `channels`) for a channel that the recording does
+ * not have. Those of the floor's recording have the field `floor_capture`, as has
+ * OUT_OF_RANGE when it lacks a channel or has another sample rate. */
 bool task_measure(const struct measurement *measurement, const struct task_measure *task,
                   struct problem *problem) __attribute__((warn_unused_result));
 

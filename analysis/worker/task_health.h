@@ -15,9 +15,8 @@ struct task_health {
     const struct progress *progress;
 };
 
-/** Gives {"format":{…},"health":{…},"suggested":[…]}. Problems: those of capture_open and
- * health_take; OUT_OF_RANGE for a signal that is none of ours (field `signal`), those of
- * settings_json_read for its parameters. */
+/** Gives {"format":{…},"health":{…},"suggested":[…]}. Problems: those of
+ * signal_json_read, capture_open and health_take. */
 bool task_health(const struct task_health *task, json_t **ret, struct problem *problem)
     __attribute__((warn_unused_result));
 

@@ -75,6 +75,15 @@ void synthetic_defaults(const struct description *description, struct settings *
 struct report *synthetic_measure(const struct measurement *measurement, int descriptor,
                                  const struct settings *settings, struct problem *problem)
 {
+    return synthetic_measure_of(measurement, descriptor, settings, NULL, NULL, problem);
+}
+
+struct report *synthetic_measure_of(const struct measurement *measurement, int descriptor,
+                                    const struct settings *settings,
+                                    const struct signal *signal,
+                                    const struct settings *played,
+                                    struct problem *problem)
+{
     struct settings defaults;
     struct capture *capture = NULL;
     struct report *report = NULL;
@@ -92,7 +101,11 @@ struct report *synthetic_measure(const struct measurement *measurement, int desc
         channels[count++] = chosen->list[c];
     report = report_new(&measurement->description, channels, count);
     assert_non_null(report);
-    struct measurement_input input = {capture, settings, NULL, fft_cache_new(), NULL};
+    struct measurement_input input = {.capture = capture,
+                                      .settings = settings,
+                                      .signal = signal,
+                                      .played = played,
+                                      .cache = fft_cache_new()};
     assert_non_null(input.cache);
     if (!measurement->run(&input, report, problem)) {
         report_free(report);

@@ -34,6 +34,13 @@ struct report *synthetic_measure(const struct measurement *measurement, int desc
                                  const struct settings *settings,
                                  struct problem *problem);
 
+/** The same, with what was played told. */
+struct report *synthetic_measure_of(const struct measurement *measurement, int descriptor,
+                                    const struct settings *settings,
+                                    const struct signal *signal,
+                                    const struct settings *played,
+                                    struct problem *problem);
+
 /** A figure's value by its name; fails the test when it is null. */
 double synthetic_value(const struct report *report, int c, const char *name);
 const struct report_figure *synthetic_figure(const struct report *report, int c,

@@ -19,6 +19,8 @@ static struct report *full_report(void)
     return report;
 }
 
+static const struct signal_json untold;
+
 static struct settings default_settings(void)
 {
     struct settings settings;
@@ -33,7 +35,7 @@ static size_t file_of(const struct report *report, char *bytes, size_t size)
     struct settings settings = default_settings();
     struct problem problem = {0};
     int descriptor = memfd_create("test", MFD_CLOEXEC);
-    assert_true(encode_result(&settings, report, descriptor, &problem));
+    assert_true(encode_result(&settings, &untold, report, descriptor, &problem));
     ssize_t count = pread(descriptor, bytes, size, 0);
     assert_true(count > 0 && (size_t)count < size);
     close(descriptor);
@@ -58,7 +60,7 @@ static const char want_body[] =
     "{\"engine\":{\"name\":\"residuum\",\"version\":\"" RESIDUUM_VERSION "\"},"
     "\"settings\":{\"channels\":null,\"start_s\":0,\"duration_s\":null,"
     "\"band_hz\":[20,20000],\"harmonics\":10,\"bits\":16,\"kind\":\"auto\","
-    "\"notch\":\"band\",\"load\":null},"
+    "\"notch\":\"band\",\"load\":null},\"signal\":null,"
     "\"channels\":[" CHANNEL("1") "," CHANNEL(
         "3") "],"
              "\"warnings\":[{\"code\":\"clock_offset\",\"message\":\"Tone 37 ppm above "
@@ -148,7 +150,7 @@ static void channel_without_anything_is_nulls(void **state)
     struct report *report = report_new(&made_up.description, (const int[]){2}, 1);
     struct settings settings = default_settings();
     report_value(report, 0, 0, 1, NAN);
-    json_t *body = encode_body(&settings, report);
+    json_t *body = encode_body(&settings, &untold, report);
     json_t *want = json_loads(
         "{\"channel\":2,\"span\":null,\"figures\":{"
         "\"level\":{\"value\":1.0,\"unit\":\"dBFS\",\"u95\":null},"
@@ -175,7 +177,7 @@ static void value_that_is_a_bound_says_so(void **state)
     struct settings settings = default_settings();
     report_at_worst(report, 0, 0, -110.5);
     report_at_worst(report, 0, 1, 108.5);
-    json_t *body = encode_body(&settings, report);
+    json_t *body = encode_body(&settings, &untold, report);
     json_t *want = json_loads("{\"thd\":{\"value\":-110.5,\"unit\":\"dB\",\"u95\":null,"
                               "\"bound\":\"at_most\"},"
                               "\"sinad\":{\"value\":108.5,\"unit\":\"dB\",\"u95\":null,"
@@ -195,7 +197,7 @@ static void full_disk_is_said(void **state)
     struct settings settings = default_settings();
     struct problem problem = {0};
     int descriptor = open("/dev/full", O_WRONLY | O_CLOEXEC);
-    assert_false(encode_result(&settings, report, descriptor, &problem));
+    assert_false(encode_result(&settings, &untold, report, descriptor, &problem));
     assert_int_equal(problem.kind, PROBLEM_DISK_FULL);
     assert_non_null(strstr(problem.detail, "No space left"));
     close(descriptor);
@@ -215,7 +217,7 @@ static void result_over_its_limit_is_refused(void **state)
     struct settings settings = default_settings();
     struct problem problem = {0};
     int descriptor = memfd_create("test", MFD_CLOEXEC);
-    assert_false(encode_result(&settings, report, descriptor, &problem));
+    assert_false(encode_result(&settings, &untold, report, descriptor, &problem));
     assert_int_equal(problem.kind, PROBLEM_OUT_OF_MEMORY);
     assert_non_null(strstr(problem.detail, "16777216"));
     assert_int_equal(lseek(descriptor, 0, SEEK_END), 0);

@@ -79,17 +79,17 @@ static void tone_is_rendered_and_measured(void **state)
     assert_false(exists("tone.wav.part"));
     json_t *result = run_json("--file tone.wav --measure distortion --settings "
                               "'{\"channels\":[2]}'");
-    static const char *const names[] = {"measurement", "capture",  "engine",
-                                        "settings",    "channels", "warnings"};
+    static const char *const names[] = {"measurement", "capture",  "engine",  "settings",
+                                        "signal",      "channels", "warnings"};
     size_t i = 0;
     const char *name;
     json_t *value;
     json_object_foreach(result, name, value)
     {
-        assert_true(i < 6);
+        assert_true(i < 7);
         assert_string_equal(name, names[i++]);
     }
-    assert_int_equal(i, 6);
+    assert_int_equal(i, 7);
     json_t *capture = json_object_get(result, "capture");
     assert_int_equal(json_integer_value(json_object_get(capture, "sample_rate_hz")),
                      48000);

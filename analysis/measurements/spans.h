@@ -1,0 +1,20 @@
+/** What the common settings ask for: which part of the recording, which band. */
+#ifndef ANALYSIS_MEASUREMENTS_SPANS_H
+#define ANALYSIS_MEASUREMENTS_SPANS_H
+
+#include "analysis/measurements/measurement.h"
+
+/** Which part of what `start_s` and `duration_s` choose. */
+enum spans_part { SPANS_STEADY, SPANS_CLEAN };
+
+/** Fills spans[channels of the capture] with the steady part of each channel, or with all
+ * of it that is clean. Problems: those of steady_find. */
+bool spans_find(const struct measurement_input *input, enum spans_part part,
+                const struct progress *progress, struct steady_span *spans,
+                struct problem *problem) __attribute__((warn_unused_result));
+
+/** OUT_OF_RANGE where the band begins beyond half the sample rate. */
+bool spans_check_band(const struct settings *settings, int sample_rate_hz,
+                      struct problem *problem) __attribute__((warn_unused_result));
+
+#endif
