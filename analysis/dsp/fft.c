@@ -127,6 +127,20 @@ void fft_put(double *buffer, int length, int first, const double *values, int co
         kernels_deal(values, rows, count / rows, stride, buffer + first / rows);
 }
 
+void fft_put_windowed(double *buffer, const struct window *window, const double *samples,
+                      double dc)
+{
+    double windowed[KERNELS_BLOCK];
+    int length = window->length;
+    assert(length % KERNELS_BLOCK == 0);
+    for (int n = 0; n < length; n += KERNELS_BLOCK) {
+        bool falls = n >= length / 2; /* the half just read is still in cache */
+        kernels_window(samples + n, window->values + (falls ? length - n : n),
+                       falls ? -1 : 1, dc, windowed);
+        fft_put(buffer, length, n, windowed, KERNELS_BLOCK);
+    }
+}
+
 static double complex turn_of(int64_t row, int64_t bin, int length)
 {
     double angle = -2 * M_PI * (double)(row * bin % length) / length;

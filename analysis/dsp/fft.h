@@ -53,6 +53,11 @@ void fft_buffer_free(double *buffer);
  * both are multiples of 4·FFT_MAX_ROWS, or the block is no longer than FFT_ROW. */
 void fft_put(double *buffer, int length, int first, const double *values, int count);
 
+/** Puts the whole block samples[window->length], `dc` taken off and windowed. A multiple
+ * of KERNELS_BLOCK. */
+void fft_put_windowed(double *buffer, const struct window *window, const double *samples,
+                      double dc);
+
 /** Transforms the block in the buffer in place, unscaled; hands on the powers of its
  * length/2 + 1 bins, while they are in cache, unless that is NULL. OUT_OF_MEMORY. */
 bool fft_forward(struct fft_cache *cache, int length, double *buffer,

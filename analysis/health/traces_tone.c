@@ -5,78 +5,12 @@
 #include "analysis/dsp/fft.h"
 #include "analysis/dsp/kernels.h"
 #include "analysis/dsp/lines.h"
+#include "analysis/dsp/lobe_fit.h"
 
 enum {
     LOBE = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS,
     RUN_SEGMENTS = 4096, /* 1.7 h; what comes after them changes the mean no more */
-    STEPS = 6,
 };
-
-/* A main lobe fitted to the bins about its peak. */
-struct fitted {
-    double bin;
-    double complex phasor;   /* at the segment's centre */
-    double misfit;           /* power that the shape leaves, relative */
-    double bin_sd, phase_sd; /* if all that is left were noise */
-};
-
-/* Sums over the lobe's bins: of the transform x, the shape w and its slope d. */
-struct lobe_sums {
-    double complex xw, xd;
-    double xx, ww, wd, dd;
-};
-
-static struct lobe_sums sum_lobe(const struct window *window, const double *transform,
-                                 double bin)
-{
-    const double h = 1e-3;
-    struct lobe_sums sums = {0};
-    int centre = (int)lround(bin);
-    for (int j = centre - LOBE; j <= centre + LOBE; j++) {
-        double complex x = fft_bin(transform, window->length, j);
-        if (j % 2) /* from the segment's start to its centre */
-            x = -x;
-        double w = window_transform(window->kind, j - bin);
-        double d = (window_transform(window->kind, j - bin - h) -
-                    window_transform(window->kind, j - bin + h)) /
-                   (2 * h);
-        sums.xw += x * w;
-        sums.xd += x * d;
-        sums.xx += creal(x) * creal(x) + cimag(x) * cimag(x);
-        sums.ww += w * w;
-        sums.wd += w * d;
-        sums.dd += d * d;
-    }
-    return sums;
-}
-
-static struct fitted fit_lobe(const struct window *window, const double *transform,
-                              double start)
-{
-    const double settled = 1e-9;
-    double bin = start, step = 1;
-    struct lobe_sums sums = sum_lobe(window, transform, bin);
-    for (int i = 0; i < STEPS && fabs(step) > settled; i++) {
-        double complex scale = sums.xw / sums.ww;
-        double power = creal(scale) * creal(scale) + cimag(scale) * cimag(scale);
-        if (power <= 0)
-            break;
-        step = creal(conj(scale) * (sums.xd - scale * sums.wd)) / (power * sums.dd);
-        step = fmax(-0.5, fmin(0.5, step));
-        bin = fmax(LOBE + 1, fmin(window->length / 2 - LOBE - 1, bin + step));
-        sums = sum_lobe(window, transform, bin);
-    }
-    double complex scale = sums.xw / sums.ww;
-    double fit = (creal(scale) * creal(scale) + cimag(scale) * cimag(scale)) * sums.ww;
-    double left = fmax(sums.xx - fit, 0), noise = left / (2 * LOBE - 1);
-    return (struct fitted){
-        .bin = bin,
-        .phasor = 2 * scale / window->length,
-        .misfit = fit > 0 ? left / fit : INFINITY,
-        .phase_sd = sqrt(noise / 2 / fit),
-        .bin_sd = sqrt(noise / 2 / fit * sums.ww / sums.dd),
-    };
-}
 
 static double wrapped(double radians)
 {
@@ -113,7 +47,7 @@ static void end_run(struct traces_tone *tone)
 }
 
 /* Whether the phase is where both segments' frequencies lead it. */
-static bool goes_on(const struct traces_tone *tone, const struct fitted *fitted)
+static bool goes_on(const struct traces_tone *tone, const struct lobe_fit *fitted)
 {
     const double most_radians = 0.05, deviations = 6, most_bins = 0.5;
     if (fabs(fitted->bin - tone->last_bin) > most_bins)
@@ -126,12 +60,13 @@ static bool goes_on(const struct traces_tone *tone, const struct fitted *fitted)
     return fabs(surprise) < most_radians + deviations * sd;
 }
 
-static void add_to_run(struct traces_tone *tone, const struct fitted *fitted, int length)
+static void add_to_run(struct traces_tone *tone, const struct lobe_fit *fitted,
+                       int length)
 {
     struct traces_run *run = &tone->now;
     if (run->track.count > 0 && !goes_on(tone, fitted))
         end_run(tone);
-    struct tone_fit fit = {fitted->bin / length, 0, fitted->phasor};
+    struct tone_fit fit = lobe_fit_tone(fitted, length);
     if (run->track.count < run->track.capacity)
         tone_track_add(&run->track, &fit);
     run->energy += cabs(fit.phasor) * cabs(fit.phasor);
@@ -180,10 +115,10 @@ void traces_tone_follow(struct traces_tone *tone, const struct window *window,
 {
     const double most_misfit = 0.05;
     double total = mean_square - spectrum_sum(powers, (struct bins){0, LOBE});
-    struct fitted fitted = {.misfit = INFINITY};
+    struct lobe_fit fitted = {.misfit = INFINITY};
     int peak = find_peak(tone, powers, window->length, total);
     if (peak >= 0)
-        fitted = fit_lobe(window, transform, lines_interpolate(powers, peak));
+        fitted = lobe_fit(window, transform, lines_interpolate(powers, peak));
     if (fitted.misfit < most_misfit)
         add_to_run(tone, &fitted, window->length);
     else

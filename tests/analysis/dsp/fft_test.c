@@ -93,6 +93,34 @@ static void long_blocks_are_put_together(void **state)
     fft_cache_free(cache);
 }
 
+/* Naive oracle: each sample less dc times its weight, put one after the other. */
+static void a_windowed_block_is_put_whole(void **state)
+{
+    enum { LENGTH = 1 << 15 };
+    struct support_random random = support_random_seed(14);
+    struct fft_cache *cache = fft_cache_new();
+    double *got = fft_buffer_new(LENGTH), *want = fft_buffer_new(LENGTH);
+    double *samples = malloc(LENGTH * sizeof *samples);
+    const struct window *window;
+    (void)state;
+    assert_true(fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, LENGTH, &window, NULL));
+    for (int n = 0; n < LENGTH; n++)
+        samples[n] = support_gaussian(&random);
+    fft_put_windowed(got, window, samples, 0.25);
+    for (int n = 0; n < LENGTH; n++)
+        samples[n] = (samples[n] - 0.25) * window->values[n];
+    for (int n = 0; n < LENGTH; n += 512)
+        fft_put(want, LENGTH, n, samples + n, 512);
+    assert_true(fft_forward(cache, LENGTH, got, NULL, NULL));
+    assert_true(fft_forward(cache, LENGTH, want, NULL, NULL));
+    for (int j = 0; j <= LENGTH / 2; j++)
+        assert_close(cabs(fft_bin(got, LENGTH, j) - fft_bin(want, LENGTH, j)), 0, 1e-10);
+    free(samples);
+    fft_buffer_free(got);
+    fft_buffer_free(want);
+    fft_cache_free(cache);
+}
+
 /* A window stays as long as it fits: 2^20 samples are 8 MiB. */
 static void windows_are_kept_within_bounds(void **state)
 {
@@ -116,6 +144,7 @@ int main(void)
         cmocka_unit_test(forward_equals_the_defining_sum),
         cmocka_unit_test(forward_repeats_to_the_bit),
         cmocka_unit_test(long_blocks_are_put_together),
+        cmocka_unit_test(a_windowed_block_is_put_whole),
         cmocka_unit_test(windows_are_kept_within_bounds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
