@@ -3,10 +3,16 @@
 #include <math.h>
 #include <string.h>
 
+#include "analysis/signals/jitter_pattern.h"
+#include "analysis/signals/multitone.h"
+#include "analysis/signals/silence.h"
 #include "analysis/signals/tone.h"
+#include "analysis/signals/twin_tone.h"
 #include "analysis/signals/white_noise.h"
 
-static const struct signal *const signals[] = {&tone_signal, &white_noise_signal};
+static const struct signal *const signals[] = {
+    &tone_signal,      &silence_signal,        &twin_tone_signal,
+    &multitone_signal, &jitter_pattern_signal, &white_noise_signal};
 
 struct signal_form signal_form(const struct settings *parameters)
 {

@@ -29,6 +29,7 @@ struct signal_stream; /* the state of one rendering */
 
 struct signal {
     struct description description; /* settings are the parameters */
+    const char *measured_by;        /* the measurement it is made for; NULL: none */
     /** Begins a rendering with checked parameters. OUT_OF_RANGE where parameters clash (a
      * tone at or above half the sample rate), OUT_OF_MEMORY. */
     bool (*begin)(const struct settings *parameters, struct signal_stream **ret,

@@ -5,17 +5,16 @@
 #include <stdlib.h>
 
 #include "analysis/core/decibel.h"
-#include "analysis/signals/mixer.h"
 #include "analysis/signals/parameters.h"
+#include "analysis/signals/quantise.h"
 
 #define MICRO 1000000
 
 struct signal_stream {
-    struct signal_form form;
-    double peak, lowest, highest;
+    int channels;
+    double peak;                 /* in steps of the file */
     int64_t step, phase, period; /* in units of 1/period of a turn */
-    bool dithered;
-    uint64_t noise[DESCRIPTION_MAX_CHANNELS];
+    struct quantise quantise;
 };
 
 /* Taylor series on 0…π/4; what is left out is below 1e-19. */
@@ -48,14 +47,6 @@ double tone_sine(int64_t index, int64_t count)
     return sign * cosine_of_octant(2 * M_PI * (double)(quarter - index) / (double)count);
 }
 
-/* Triangular within ±1: the difference of the two halves of one number, each uniform. */
-static double triangular(uint64_t *state)
-{
-    *state += MIXER_STEP;
-    uint64_t number = mixer_mixed(*state);
-    return ((double)(number >> 32) - (double)(number & 0xFFFFFFFFu)) * 0x1p-32;
-}
-
 static bool begin(const struct settings *parameters, struct signal_stream **ret,
                   struct problem *problem)
 {
@@ -73,41 +64,25 @@ static bool begin(const struct settings *parameters, struct signal_stream **ret,
     if (!stream)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "Not enough memory to render a tone.");
-    double full_scale = ldexp(1, form.bits - 1);
     *stream = (struct signal_stream){
-        .form = form,
-        .peak = decibel_to_amplitude(values[TONE_LEVEL_DBFS].number) * full_scale,
-        .lowest = -full_scale,
-        .highest = full_scale - 1,
+        .channels = form.channels,
+        .peak = decibel_to_amplitude(values[TONE_LEVEL_DBFS].number) *
+                ldexp(1, form.bits - 1),
         .step = step,
         .period = period,
-        .dithered = values[TONE_DITHER].choice == TONE_DITHER_TPDF,
+        .quantise =
+            quantise_begin(form.bits, values[TONE_DITHER].choice == TONE_DITHER_TPDF),
     };
-    for (int i = 0; i < DESCRIPTION_MAX_CHANNELS; i++)
-        stream->noise[i] = mixer_mixed(0x5265736964756D21u + (uint64_t)i);
     *ret = stream;
     return true;
 }
 
-static int32_t quantised(const struct signal_stream *stream, double value)
-{
-    double rounded = nearbyint(value);
-    if (rounded > stream->highest)
-        rounded = stream->highest;
-    if (rounded < stream->lowest)
-        rounded = stream->lowest;
-    return (int32_t)rounded;
-}
-
 static void next(struct signal_stream *stream, int32_t *interleaved, int64_t frames)
 {
-    int channels = stream->form.channels;
     for (int64_t i = 0; i < frames; i++) {
         double value = stream->peak * tone_sine(stream->phase, stream->period);
-        for (int c = 0; c < channels; c++) {
-            double noise = stream->dithered ? triangular(&stream->noise[c]) : 0;
-            interleaved[i * channels + c] = quantised(stream, value + noise);
-        }
+        quantise_frame(&stream->quantise, value, stream->channels,
+                       interleaved + i * stream->channels);
         stream->phase += stream->step;
         if (stream->phase >= stream->period)
             stream->phase -= stream->period;
@@ -142,6 +117,7 @@ const struct signal tone_signal = {
             .settings = parameters,
             .setting_count = TONE_PARAMETER_COUNT,
         },
+    .measured_by = "distortion",
     .begin = begin,
     .next = next,
     .end = end,

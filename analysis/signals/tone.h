@@ -2,11 +2,9 @@
  * One steady tone, the same in every channel: a sine that begins at phase 0.
  *
  * Frequency: taken to 1 µHz; the phase is an integer count of 1/(rate·10^6) periods, so
- * that it is exact at every frame, after an hour as in the first second. Level:     peak
- * = 10^(level_dbfs/20) · 2^(bits−1), rounded to the nearest integer (ties to even) and
- * held within the integer range: at 0 dBFS the positive peak loses 1 LSB. Dither: `tpdf`
- * adds triangular noise of ±1 LSB before rounding, each channel its own, from a fixed
- * generator: the same bytes each time, whatever the block size.
+ * that it is exact at every frame, after an hour as in the first second.
+ * Level: peak = 10^(level_dbfs/20) · 2^(bits−1), held within the integer range: at 0 dBFS
+ * the positive peak loses 1 LSB. Rounding and dither (`tpdf` or none): quantise.h.
  */
 #ifndef ANALYSIS_SIGNALS_TONE_H
 #define ANALYSIS_SIGNALS_TONE_H

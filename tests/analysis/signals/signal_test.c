@@ -1,8 +1,6 @@
 #include "analysis/signals/signal.h"
 
-#include <string.h>
-
-#include "tests/support/support.h"
+#include "tests/analysis/signals/rendering.h"
 
 static void list_finds_every_signal_by_name(void **state)
 {
@@ -44,12 +42,44 @@ static void form_counts_frames(void **state)
     assert_int_equal(signal_form(&parameters).frames, 2764800000);
 }
 
+/* Every signal, at every rate and width: the same bytes each time, asked for in any
+ * blocks, and within the integer range. */
+static void bytes_do_not_depend_on_the_block(void **state)
+{
+    (void)state;
+    static const int rates[] = {44100,  48000,  88200,  96000,
+                                176400, 192000, 384000, 768000};
+    for (int i = 0; i < signal_count(); i++)
+        for (int k = 0; k < 8 * 3; k++) {
+            int bits = 16 + 8 * (k % 3), channels = k % 2 ? 8 : 1;
+            struct settings settings = rendering_settings(
+                signal_get(i), rates[k / 3], bits, channels, 2000.0 / rates[k / 3]);
+            for (int s = PARAMETER_COMMON_COUNT; s < settings.description->setting_count;
+                 s++)
+                if (strcmp(settings.description->settings[s].name, "pattern_bits") == 0 &&
+                    bits == 16)
+                    settings.values[s].number = 16;
+            int32_t *whole = rendering_whole(signal_get(i), &settings, 2000);
+            static const int64_t blocks[] = {1, 7, 256, 1999};
+            for (int b = 0; b < 4; b++) {
+                int32_t *pieces = rendering_whole(signal_get(i), &settings, blocks[b]);
+                assert_memory_equal(pieces, whole,
+                                    (size_t)(2000 * channels) * sizeof *whole);
+                free(pieces);
+            }
+            for (int n = 0; n < 2000 * channels; n++)
+                assert_between(ldexp(whole[n], 1 - bits), -1, 1 - ldexp(1, 1 - bits));
+            free(whole);
+        }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(list_finds_every_signal_by_name),
         cmocka_unit_test(tables_begin_with_the_common_parameters),
         cmocka_unit_test(form_counts_frames),
+        cmocka_unit_test(bytes_do_not_depend_on_the_block),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
