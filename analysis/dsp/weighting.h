@@ -12,7 +12,7 @@ double weighting_a_power(double frequency_hz);
 /**
  * The curve of ITU-R BS.468-4 as a power ratio, 1 at 1 kHz: that of its passive network,
  * one zero at dc and six poles. The poles are from memory (in the usual form of two
- * polynomials in the frequency). Accuracy: the Recommendation's table to 0.05 dB
+ * polynomials in the frequency). Accuracy: the Recommendation's table to 0.06 dB
  * (weighting_test.c).
  */
 double weighting_468_power(double frequency_hz);
