@@ -11,6 +11,7 @@
  *   {"request":"health","signal":null|{"name":NAME,"parameters":{…}}}    capture
  *   {"request":"measure","measurement":NAME,"settings":{…}}              capture, result,
  *                                                        and a floor capture, if any
+ *     with "signal", what was played, as in "health" and null where unknown
  *     with "health" and "floor_health", where known: what "health" answered as health
  *   {"request":"render","signal":NAME,"format":"wav"|"flac","parameters":{…}}   output
  *

@@ -40,6 +40,9 @@ json_t *analyses_object(const struct queue_view *view)
         json_object_set_new(object, "floor_capture",
                             json_string(analysis->floor_capture));
     json_object_set_new(object, "settings", json_loads(analysis->settings, 0, NULL));
+    json_object_set_new(object, "signal",
+                        analysis->signal != NULL ? json_loads(analysis->signal, 0, NULL)
+                                                 : json_null());
     json_object_set_new(object, "tester", reply_text(analysis->tester));
     set_time(object, "created", analysis->created_ms);
     set_time(object, "started", analysis->started_ms);

@@ -7,11 +7,14 @@
 #include "server/http/analyses.h"
 #include "server/http/described.h"
 #include "server/http/once.h"
+#include "server/http/played.h"
 #include "server/http/reply.h"
 #include "server/http/resources.h"
 
+/* Fills *signal, where it is not NULL, with what the capture says was played (free). */
 static bool check_capture(const struct request *request, const char *id,
-                          const char *field, struct server_problem *problem)
+                          const char *field, char **signal,
+                          struct server_problem *problem)
 {
     struct store_capture capture;
     if (!id_valid("cap", id) ||
@@ -20,6 +23,10 @@ static bool check_capture(const struct request *request, const char *id,
             problem, SERVER_PROBLEM_NOT_FOUND, field,
             "There is no capture \"%.40s\"; POST /v1/captures first.", id);
     bool quarantined = capture.quarantined;
+    if (signal != NULL && !quarantined) {
+        *signal = capture.signal;
+        capture.signal = NULL;
+    }
     store_capture_free(&capture);
     return !quarantined ||
            server_problem_set(problem, SERVER_PROBLEM_CONFLICT, field,
@@ -29,46 +36,98 @@ static bool check_capture(const struct request *request, const char *id,
                               id, id);
 }
 
-static bool add(struct request *request, const struct store_key *key,
-                struct server_problem *problem)
+/* What is ordered: names borrowed from the body, the rest the order's own. */
+struct order {
+    const char *capture, *measurement;
+    const char *floor; /* NULL for none */
+    char *settings;    /* JSON */
+    char *signal;      /* JSON: what was played; or NULL */
+};
+
+static void free_order(struct order *order)
 {
-    const json_t *measurement, *body = request->json;
-    json_t *settings = json_object_get(body, "settings");
-    const char *capture = body_text(body, "capture", problem);
-    const char *name = capture == NULL ? NULL : body_text(body, "measurement", problem);
-    if (name == NULL ||
-        !described_find_measurement(request->shared->config.catalogue, name,
-                                    "measurement", &measurement, problem))
-        return false;
-    bool has_floor = json_object_get(body, "floor_capture") != NULL;
-    const char *floor = has_floor ? body_text(body, "floor_capture", problem) : "";
-    if (floor == NULL)
-        return false;
+    free(order->settings);
+    free(order->signal);
+}
+
+static bool read_settings(const json_t *measurement, const json_t *settings,
+                          struct order *order, struct server_problem *problem)
+{
     if (settings != NULL && !json_is_object(settings))
         return server_problem_set(problem, SERVER_PROBLEM_OUT_OF_RANGE, "settings",
                                   "The field settings must be an object, {…}.");
-    if ((settings != NULL && !catalogue_check_settings(measurement, settings, problem)) ||
-        !check_capture(request, capture, "capture", problem) ||
-        (has_floor && !check_capture(request, floor, "floor_capture", problem)))
+    if (settings != NULL && !catalogue_check_settings(measurement, settings, problem))
         return false;
+    order->settings = settings == NULL
+                          ? strdup("{}")
+                          : json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
+    return order->settings != NULL ||
+           server_problem_set(problem, SERVER_PROBLEM_UNAVAILABLE, "settings",
+                              "There is no memory to read the settings; try again "
+                              "later.");
+}
 
-    char *text = json_dumps(settings, JSON_COMPACT | JSON_REAL_PRECISION(17));
+/* The signal that the order names, or else the capture's own, as it is now. */
+static bool read_captures(const struct request *request, struct order *order,
+                          struct server_problem *problem)
+{
+    const json_t *signal = json_object_get(request->json, "signal");
+    bool told = signal != NULL && !json_is_null(signal);
+    if (told &&
+        !played_read(signal, request->shared->config.catalogue, &order->signal, problem))
+        return false;
+    return check_capture(request, order->capture, "capture", told ? NULL : &order->signal,
+                         problem) &&
+           (order->floor == NULL ||
+            check_capture(request, order->floor, "floor_capture", NULL, problem));
+}
+
+/* Fills *order (free_order, even when it fails). */
+static bool read_order(const struct request *request, struct order *order,
+                       struct server_problem *problem)
+{
+    const json_t *measurement, *body = request->json;
+    bool has_floor = json_object_get(body, "floor_capture") != NULL;
+    order->capture = body_text(body, "capture", problem);
+    order->measurement =
+        order->capture == NULL ? NULL : body_text(body, "measurement", problem);
+    if (order->measurement == NULL ||
+        !described_find_measurement(request->shared->config.catalogue, order->measurement,
+                                    "measurement", &measurement, problem))
+        return false;
+    order->floor = has_floor ? body_text(body, "floor_capture", problem) : NULL;
+    return (!has_floor || order->floor != NULL) &&
+           read_settings(measurement, json_object_get(body, "settings"), order,
+                         problem) &&
+           read_captures(request, order, problem);
+}
+
+static bool add(struct request *request, const struct store_key *key,
+                struct server_problem *problem)
+{
+    struct order order = {0};
+    if (!read_order(request, &order, problem)) {
+        free_order(&order);
+        return false;
+    }
     struct store_analysis analysis = {
-        .measurement = (char *)name,
-        .settings = text != NULL ? text : (char *)"{}",
+        .measurement = (char *)order.measurement,
+        .settings = order.settings,
+        .signal = order.signal,
         .tester = (char *)REQUEST_TESTER,
         .state = STORE_QUEUED,
         .created_ms = clock_wall_ms(),
     };
     id_new("ana", analysis.id);
-    snprintf(analysis.capture, sizeof analysis.capture, "%s", capture);
-    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s", floor);
+    snprintf(analysis.capture, sizeof analysis.capture, "%s", order.capture);
+    snprintf(analysis.floor_capture, sizeof analysis.floor_capture, "%s",
+             order.floor != NULL ? order.floor : "");
     struct queue *queue = request->shared->config.queue;
     memcpy(request->analysis, analysis.id, sizeof analysis.id);
     bool added = key == NULL
                      ? queue_add(queue, &analysis, problem)
                      : queue_add_once(queue, &analysis, key, request->analysis, problem);
-    free(text);
+    free_order(&order);
     return added;
 }
 
@@ -112,7 +171,7 @@ const struct route order_routes[] = {
      .body = ROUTE_BODY_JSON,
      .summary = "Orders an analysis of a recording; with Prefer: wait=N answered once it "
                 "has ended, or after N seconds.",
-     .fields = "capture! measurement! settings floor_capture",
+     .fields = "capture! measurement! settings signal floor_capture",
      .headers = "Prefer Idempotency-Key",
      .replies = "202 analysis, 200 analysis",
      .problems = "bad_json too_large not_found unknown_field missing_field out_of_range "

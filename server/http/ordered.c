@@ -65,6 +65,7 @@ int ordered_make(const struct request *request, const struct store_capture *capt
         analyses[count] = (struct store_analysis){
             .measurement = (char *)name,
             .settings = (char *)"{}",
+            .signal = capture->signal,
             .tester = capture->tester,
             .state = STORE_QUEUED,
             .created_ms = capture->received_ms,

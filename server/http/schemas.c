@@ -101,7 +101,8 @@ static json_t *analysis_in(const char *state)
         "id!", schema_id("ana"), "state!", schema_constant(json_string(state)),
         "measurement!", schema_reference("measurement_name"), "capture!",
         schema_id("cap"), "floor_capture", schema_id("cap"), "settings!",
-        schema_reference("settings_given"), "tester!", schema_text(), "created!",
+        schema_reference("settings_given"), "signal!",
+        schema_nullable(schema_reference("played")), "tester!", schema_text(), "created!",
         schema_time(), "links!",
         schema_object("self!", schema_link(), "capture!", schema_link(), NULL), NULL);
 }

@@ -179,7 +179,8 @@ static const struct word fields[] = {
     {"note", note, "A note on the capture, in UTF-8; the limit counts bytes."},
     {"pinned", pinned, "A pinned capture cannot be removed."},
     {"signal", played,
-     "What was played, as a name and parameters of GET /v1/signals; null: not known."},
+     "What was played, as a name and parameters of GET /v1/signals; null: not known, or "
+     "for an analysis, as when left out, what its capture says at that moment."},
     {"measure", measurements,
      "A measurement to order at once, with its standard settings; may be repeated."},
     {"quarantined", lifted,

@@ -128,11 +128,19 @@ static int open_measured(const struct attempt *attempt, const char *id, bool flo
     return content;
 }
 
+/** Gives what was played, as a row keeps it; JSON null where that is not known. */
+static json_t *played(const char *signal)
+{
+    return signal == NULL ? json_null()
+                          : json_loads(signal, JSON_REJECT_DUPLICATES, NULL);
+}
+
 static json_t *make_request(const struct store_analysis *analysis)
 {
     json_t *settings = json_loads(analysis->settings, JSON_REJECT_DUPLICATES, NULL);
-    return json_pack("{s:s, s:s, s:o}", "request", "measure", "measurement",
-                     analysis->measurement, "settings", settings);
+    return json_pack("{s:s, s:s, s:o, s:o}", "request", "measure", "measurement",
+                     analysis->measurement, "settings", settings, "signal",
+                     played(analysis->signal));
 }
 
 static enum attempt_end end_of(enum workers_outcome outcome,
@@ -186,8 +194,8 @@ enum attempt_end attempt_run(const struct attempt *attempt,
     json_t *answer = NULL, *request = make_request(analysis);
     if (request == NULL) {
         server_problem_set(problem, SERVER_PROBLEM_BAD_JSON, "settings",
-                           "The stored settings of this analysis cannot be read; ask for "
-                           "it again.");
+                           "The stored settings or the signal of this analysis cannot "
+                           "be read; ask for it again.");
         goto out;
     }
     content =
@@ -227,10 +235,8 @@ out:
 
 static json_t *make_look(const struct store_capture *capture)
 {
-    json_t *signal = capture->signal == NULL
-                         ? json_null()
-                         : json_loads(capture->signal, JSON_REJECT_DUPLICATES, NULL);
-    return json_pack("{s:s, s:o}", "request", "health", "signal", signal);
+    return json_pack("{s:s, s:o}", "request", "health", "signal",
+                     played(capture->signal));
 }
 
 static char *text_of(const json_t *answer, const char *member)

@@ -41,6 +41,7 @@ struct job *schedule_job_new(const struct store_analysis *analysis)
     job->analysis = *analysis;
     job->analysis.measurement = copy_text(analysis->measurement, &whole);
     job->analysis.settings = copy_text(analysis->settings, &whole);
+    job->analysis.signal = copy_text(analysis->signal, &whole);
     job->analysis.tester = copy_text(analysis->tester, &whole);
     job->analysis.problem = copy_text(analysis->problem, &whole);
     if (!whole) {
@@ -68,6 +69,7 @@ void schedule_job_free(struct job *job)
         return;
     free(job->analysis.measurement);
     free(job->analysis.settings);
+    free(job->analysis.signal);
     free(job->analysis.tester);
     free(job->analysis.problem);
     free(job);

@@ -65,6 +65,7 @@ struct store_analysis {
     char floor_capture[ID_BYTES]; /* the recorder on itself; "" when not given */
     char *measurement;
     char *settings; /* JSON object as validated: only what the tester gave */
+    char *signal;   /* JSON object {name, parameters}: what was played; or NULL */
     char *tester;
     enum store_state state;
     int attempts; /* deaths of its worker so far */

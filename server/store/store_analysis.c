@@ -37,7 +37,8 @@ bool store_sqlite_add_analysis(struct store_sql *sql, const void *row_to_add,
         !store_sql_bind_number(row, 9, analysis->started_ms) ||
         !store_sql_bind_number(row, 10, analysis->finished_ms) ||
         !store_sql_bind_text(row, 11, analysis->problem) ||
-        !store_sql_bind_text(row, 12, floor))
+        !store_sql_bind_text(row, 12, floor) ||
+        !store_sql_bind_text(row, 13, analysis->signal))
         return false;
     int step = sqlite3_step(row);
     if (step == SQLITE_CONSTRAINT_FOREIGNKEY)
@@ -149,6 +150,7 @@ static bool read_row(sqlite3_stmt *row, void *item)
     analysis.started_ms = sqlite3_column_int64(row, 9);
     analysis.finished_ms = sqlite3_column_int64(row, 10);
     analysis.problem = store_sql_text(row, 11, &whole);
+    analysis.signal = store_sql_text(row, 13, &whole);
     if (!whole) {
         store_analysis_free(&analysis);
         return false;
@@ -161,6 +163,7 @@ void store_analysis_free(struct store_analysis *analysis)
 {
     free(analysis->measurement);
     free(analysis->settings);
+    free(analysis->signal);
     free(analysis->tester);
     free(analysis->problem);
     *analysis = (struct store_analysis){0};

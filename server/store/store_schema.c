@@ -93,9 +93,13 @@ static const char version_3[] =
     " quarantined INTEGER NOT NULL DEFAULT 0 CHECK(quarantined IN (0, 1));"
     "CREATE INDEX capture_health ON capture(health_state);";
 
+/* What was played, copied when the analysis is ordered: older ones were ordered without.
+ */
+static const char version_4[] = "ALTER TABLE analysis ADD COLUMN signal TEXT;";
+
 /* Step n makes version n + 1 from version n, so a new database and one brought up to date
  * are the same. */
-static const char *const steps[] = {version_1, version_2, version_3};
+static const char *const steps[] = {version_1, version_2, version_3, version_4};
 enum { VERSION = sizeof steps / sizeof steps[0] };
 
 /* The first row's first column of a query; its text is cut to `size`. */

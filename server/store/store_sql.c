@@ -52,8 +52,8 @@ static const char *const texts[STORE_SQL_STATEMENTS] = {
     [STORE_SQL_ANALYSIS_ADD] = "INSERT INTO analysis(id, capture, measurement, settings, "
                                "tester, state, attempts,"
                                " created_ms, started_ms, finished_ms, problem, "
-                               "floor_capture) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, "
-                               "?9, ?10, ?11, ?12)",
+                               "floor_capture, signal) VALUES(?1, ?2, ?3, ?4, ?5, ?6, "
+                               "?7, ?8, ?9, ?10, ?11, ?12, ?13)",
     [STORE_SQL_ANALYSIS_GET] =
         "SELECT " STORE_SQL_ANALYSIS_COLUMNS " FROM analysis WHERE id = ?1",
     [STORE_SQL_ANALYSIS_FINISH] = "UPDATE analysis SET state = ?2, attempts = ?3, "

@@ -20,7 +20,7 @@
     "suggested, health_problem, quarantined"
 #define STORE_SQL_ANALYSIS_COLUMNS                                                       \
     "seq, id, capture, measurement, settings, tester, state, attempts, created_ms, "     \
-    "started_ms, finished_ms, problem, floor_capture"
+    "started_ms, finished_ms, problem, floor_capture, signal"
 
 enum store_sql_statement {
     STORE_SQL_CAPTURE_ADD,

@@ -2,7 +2,9 @@
 
 import concurrent.futures
 import json
+import tempfile
 import time
+import urllib.parse
 
 import harness
 import waves
@@ -95,6 +97,129 @@ class Analyses(harness.DaemonCase):
         self.assertEqual(analysis["problem"]["code"], "not_finite")
         self.assertRegex(analysis["problem"]["detail"], r"(?i)channel 2\b")
         self.assertRegex(analysis["problem"]["detail"], r"\b54321\b")
+
+
+class Signals(harness.DaemonCase):
+    """What was played, as an analysis keeps it: told with the order, else the capture's own."""
+
+    TOLD = {"name": "tone", "parameters": {"frequency_hz": 997}}
+    OTHER = {"name": "tone", "parameters": {"bits": 16, "frequency_hz": 1000.5}}
+
+    def upload(self, signal=None, query=""):
+        if signal is not None:
+            query = "?" + urllib.parse.urlencode({"signal": json.dumps(signal)}) + query
+        answer = self.daemon.upload(TONE, query)
+        self.assertEqual(answer.status, 201, answer)
+        return answer.json
+
+    def order(self, capture, **more):
+        order = {"capture": capture, "measurement": "distortion", **more}
+        answer = self.daemon.post_json("/v1/analyses", order)
+        self.assertEqual(answer.status, 202, answer)
+        return answer.json
+
+    def patch(self, capture, signal):
+        answer = self.daemon.ask("PATCH", f"/v1/captures/{capture}",
+                                 json.dumps({"signal": signal}),
+                                 {"Content-Type": "application/json"})
+        self.assertEqual(answer.status, 200, answer)
+
+    def check(self, analysis, want):
+        """Told alike when ordered, in lists and at the end."""
+        self.assertEqual(analysis["signal"], want)
+        listed = self.daemon.get("/v1/analyses?limit=1").json["analyses"]
+        self.assertEqual([a["signal"] for a in listed], [want])
+        ended = self.daemon.wait_for_end(analysis["id"])
+        self.assertEqual(ended["signal"], want)
+        self.assertEqual(ended["state"], "done", ended)
+        return self.daemon.get(ended["links"]["result"]).json
+
+    def test_left_out_or_null_it_is_the_captures(self):
+        for of_capture in (None, self.TOLD):
+            capture = self.upload(of_capture)["id"]
+            for more in ({}, {"signal": None}):
+                with self.subTest(f"{of_capture}, {more}"):
+                    self.check(self.order(capture, **more), of_capture)
+
+    def test_told_it_takes_the_captures_place(self):
+        for of_capture in (None, self.TOLD):
+            with self.subTest(of_capture):
+                capture = self.upload(of_capture)["id"]
+                self.check(self.order(capture, signal=self.OTHER), self.OTHER)
+                kept = self.daemon.get(f"/v1/captures/{capture}").json
+                self.assertEqual(kept["signal"], of_capture)
+
+    def test_parameters_may_be_left_out(self):
+        capture = self.upload()["id"]
+        self.check(self.order(capture, signal={"name": "tone"}),
+                   {"name": "tone", "parameters": {}})
+
+    def test_ordered_with_the_upload_it_is_the_uploads(self):
+        for signal in (None, self.TOLD):
+            with self.subTest(signal):
+                query = "measure=distortion"
+                capture = self.upload(signal, ("?" if signal is None else "&") + query)
+                self.check(capture["analyses"][0], signal)
+
+    def test_later_changes_of_the_capture_are_not_taken_over(self):
+        capture = self.upload(self.TOLD)["id"]
+        self.daemon.looked_at(capture)
+        with self.daemon.workers_halted():
+            waiting = self.order(capture)
+            self.patch(capture, self.OTHER)
+            after = self.order(capture)
+            self.patch(capture, None)
+            last = self.order(capture)
+        for analysis, want in ((waiting, self.TOLD), (after, self.OTHER), (last, None)):
+            with self.subTest(want):
+                ended = self.daemon.wait_for_end(analysis["id"])
+                self.assertEqual(ended["state"], "done", ended)
+                self.assertEqual([analysis["signal"], ended["signal"]], [want, want])
+
+    def test_it_outlives_the_daemon(self):
+        with tempfile.TemporaryDirectory() as folder:
+            first = harness.Daemon(state=folder)
+            capture = first.upload(TONE).json["id"]
+            first.looked_at(capture)
+            first.stop_workers()
+            order = {"capture": capture, "measurement": "distortion", "signal": self.OTHER}
+            analysis = first.post_json("/v1/analyses", order).json["id"]
+            first.kill()
+            second = harness.Daemon(state=folder)
+            ended = second.wait_for_end(analysis)
+            self.assertEqual(ended["state"], "done", ended)
+            self.assertEqual(ended["signal"], self.OTHER)
+            second.stop()
+
+    def test_what_is_wrong_is_named(self):
+        capture = self.upload()["id"]
+        for signal, code, field in (
+            ([], "out_of_range", "signal"), ("tone", "out_of_range", "signal"),
+            ({}, "missing_field", "name"), ({"name": 5}, "out_of_range", "signal"),
+            ({"name": "tune"}, "out_of_range", "signal"),
+            ({"name": "tone", "parameters": []}, "out_of_range", "signal"),
+            ({"name": "tone", "level": 1}, "unknown_field", "level"),
+            ({"name": "tone", "parameters": {"frequenzy_hz": 1}}, "unknown_field",
+             "frequenzy_hz"),
+            ({"name": "tone", "parameters": {"bits": 20}}, "out_of_range", "bits"),
+        ):
+            with self.subTest(signal):
+                order = {"capture": capture, "measurement": "distortion", "signal": signal}
+                self.check_problem(self.daemon.post_json("/v1/analyses", order), 422, code,
+                                   field)
+        listed = self.daemon.get(f"/v1/analyses?capture={capture}").json["analyses"]
+        self.assertEqual(listed, [])
+
+    def test_a_key_tells_orders_of_other_signals_apart(self):
+        capture = self.upload()["id"]
+        order = {"capture": capture, "measurement": "distortion", "signal": self.TOLD}
+        first = self.daemon.post_json("/v1/analyses", order, Idempotency_Key="signal")
+        again = self.daemon.post_json("/v1/analyses", order, Idempotency_Key="signal")
+        self.assertEqual(first.json["id"], again.json["id"])
+        order["signal"] = self.OTHER
+        self.check_problem(
+            self.daemon.post_json("/v1/analyses", order, Idempotency_Key="signal"), 422,
+            "key_reused", "Idempotency-Key")
 
 
 class BadOrders(harness.DaemonCase):

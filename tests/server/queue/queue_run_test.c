@@ -162,6 +162,54 @@ static void the_worker_gets_the_recording_of_the_floor(void **state)
     house_close(&house);
 }
 
+/* What the worker says it was told was played. */
+static void told_signal(struct house *house, const char *signal, const char *want)
+{
+    struct server_problem problem = {0};
+    struct store_analysis analysis = house_analysis(house, "done", NULL);
+    char id[ID_BYTES];
+    free(analysis.settings);
+    analysis.settings = strdup("{\"read-signal\":true}");
+    analysis.signal = signal != NULL ? strdup(signal) : NULL;
+    memcpy(id, analysis.id, sizeof id);
+    assert_true(queue_add(house->queue, &analysis, &problem));
+    house_wait(house, id, STORE_FAILED);
+    store_analysis_free(&analysis);
+    assert_true(store_analysis_get(house->store, id, &analysis, NULL));
+    json_t *stored = json_loads(analysis.problem, 0, NULL);
+    says(stored, "detail", want);
+    json_decref(stored);
+    store_analysis_free(&analysis);
+}
+
+static void the_worker_gets_what_was_played(void **state)
+{
+    (void)state;
+    static const char tone[] = "{\"name\":\"tone\",\"parameters\":{\"bits\":16}}";
+    struct house house;
+    house_open(&house, 1);
+    told_signal(&house, tone, tone);
+    told_signal(&house, NULL, "null");
+    house_close(&house);
+}
+
+static void a_signal_that_cannot_be_read_fails(void **state)
+{
+    (void)state;
+    struct house house;
+    house_open(&house, 1);
+    struct server_problem problem = {0};
+    struct store_analysis analysis = house_analysis(&house, "done", NULL);
+    analysis.signal = strdup("{\"name\"");
+    char code[64];
+    assert_true(queue_add(house.queue, &analysis, &problem));
+    house_wait(&house, analysis.id, STORE_FAILED);
+    house_code(&house, analysis.id, code);
+    assert_string_equal(code, "bad_json");
+    store_analysis_free(&analysis);
+    house_close(&house);
+}
+
 static void a_lost_floor_fails_with_its_field(void **state)
 {
     (void)state;
@@ -385,6 +433,8 @@ int main(int argc, char **argv)
         cmocka_unit_test(the_deadline_grows_with_the_recording),
         cmocka_unit_test(a_lost_recording_fails_with_a_sentence),
         cmocka_unit_test(the_worker_gets_the_recording_of_the_floor),
+        cmocka_unit_test(the_worker_gets_what_was_played),
+        cmocka_unit_test(a_signal_that_cannot_be_read_fails),
         cmocka_unit_test(a_lost_floor_fails_with_its_field),
         cmocka_unit_test(a_row_with_all_its_attempts_used_is_not_run_again),
         cmocka_unit_test(a_shortage_of_descriptors_only_delays),

@@ -313,16 +313,18 @@ static void a_job_owns_its_texts(void **state)
 {
     (void)state;
     char tester[] = "desk", measurement[] = "distortion", settings[] = "{}",
-         problem[] = "{}";
+         signal[] = "{}", problem[] = "{}";
     struct store_analysis analysis = {.tester = tester,
                                       .measurement = measurement,
                                       .settings = settings,
+                                      .signal = signal,
                                       .problem = problem};
     struct job *job = schedule_job_new(&analysis);
-    tester[0] = measurement[0] = settings[0] = problem[0] = '!';
+    tester[0] = measurement[0] = settings[0] = signal[0] = problem[0] = '!';
     assert_string_equal(job->analysis.tester, "desk");
     assert_string_equal(job->analysis.measurement, "distortion");
     assert_string_equal(job->analysis.settings, "{}");
+    assert_string_equal(job->analysis.signal, "{}");
     assert_string_equal(job->analysis.problem, "{}");
     schedule_job_free(job);
     schedule_job_free(NULL);

@@ -63,8 +63,27 @@ static void analysis_comes_back_as_it_went(void **state)
     assert_true(got.created_ms == analysis.created_ms);
     assert_true(got.started_ms == 0 && got.finished_ms == 0);
     assert_null(got.problem);
+    assert_null(got.signal);
     store_analysis_free(&got);
     assert_false(store_analysis_get(store, "ana_zzzzzzzzzzzzzzzzzzzz", &got, NULL));
+}
+
+static void signal_comes_back_in_every_way(void **state)
+{
+    struct store *store = *state;
+    struct store_analysis analysis = rows_analysis(1, 2), got;
+    struct server_problem problem = {0};
+    analysis.signal = (char *)"{\"name\":\"tone\",\"parameters\":{}}";
+    assert_true(store_analysis_add(store, &analysis, &problem));
+    assert_true(store_analysis_get(store, analysis.id, &got, NULL));
+    assert_string_equal(got.signal, analysis.signal);
+    assert_string_equal(got.floor_capture, "");
+    store_analysis_free(&got);
+    struct store_analysis_page page;
+    struct store_query query = {.state = -1, .limit = 1};
+    assert_true(store_analysis_list(store, &query, &page, &problem));
+    assert_string_equal(page.items[0].signal, analysis.signal);
+    store_analysis_page_free(&page);
 }
 
 static void analysis_of_no_capture_is_refused(void **state)
@@ -290,6 +309,7 @@ int main(void)
 #define TEST(name) cmocka_unit_test_setup_teardown(name, open_store, close_store)
     const struct CMUnitTest tests[] = {
         TEST(analysis_comes_back_as_it_went),
+        TEST(signal_comes_back_in_every_way),
         TEST(analysis_of_no_capture_is_refused),
         TEST(floor_capture_comes_back_in_every_way),
         TEST(floor_capture_that_is_none_is_refused),

@@ -71,6 +71,47 @@ static const char rows_1[] =
     " '{}', 'jon', 3, 0, 1764032524002, 1764032524003, 1764032524004,"
     " '{\"code\":\"no_audio\"}');";
 
+/* What made version 3 of it, to the letter, with what a program of version 3 had. */
+static const char version_3[] =
+    "ALTER TABLE capture ADD COLUMN"
+    " pinned INTEGER NOT NULL DEFAULT 0 CHECK(pinned IN (0, 1));"
+    "ALTER TABLE capture ADD COLUMN"
+    " audio INTEGER NOT NULL DEFAULT 0 CHECK(audio IN (0, 1, 2));"
+    "ALTER TABLE capture ADD COLUMN content_mtime_ns INTEGER NOT NULL DEFAULT 0;"
+    "UPDATE capture SET audio = lost;"
+    "ALTER TABLE capture DROP COLUMN lost;"
+    "CREATE INDEX analysis_floor ON analysis(floor_capture)"
+    " WHERE floor_capture IS NOT NULL;"
+    "CREATE TABLE idempotency("
+    " tester TEXT NOT NULL,"
+    " path TEXT NOT NULL,"
+    " key TEXT NOT NULL,"
+    " asked TEXT NOT NULL CHECK(length(asked) = 64),"
+    " made TEXT NOT NULL,"
+    " created_ms INTEGER NOT NULL,"
+    " PRIMARY KEY(tester, path, key)"
+    ") STRICT, WITHOUT ROWID;"
+    "CREATE INDEX idempotency_created ON idempotency(created_ms);"
+    "ALTER TABLE capture ADD COLUMN signal TEXT;"
+    "ALTER TABLE capture ADD COLUMN"
+    " health_state INTEGER NOT NULL DEFAULT 0 CHECK(health_state IN (0, 2, 3));"
+    "ALTER TABLE capture ADD COLUMN health_attempts INTEGER NOT NULL DEFAULT 0;"
+    "ALTER TABLE capture ADD COLUMN health TEXT;"
+    "ALTER TABLE capture ADD COLUMN suggested TEXT;"
+    "ALTER TABLE capture ADD COLUMN health_problem TEXT;"
+    "ALTER TABLE capture ADD COLUMN"
+    " quarantined INTEGER NOT NULL DEFAULT 0 CHECK(quarantined IN (0, 1));"
+    "CREATE INDEX capture_health ON capture(health_state);"
+    "PRAGMA user_version = 3;";
+
+static const char rows_3[] =
+    "UPDATE capture SET signal = '{\"name\":\"tone\",\"parameters\":{}}',"
+    " health_state = 2, health = '{}', suggested = '[]'"
+    " WHERE id = 'cap_aaaaaaaaaaaaaaaaaaab';"
+    "INSERT INTO idempotency(tester, path, key, asked, made, created_ms) VALUES"
+    "('mina', '/v1/analyses', 'once', printf('%064d', 7), 'ana_aaaaaaaaaaaaaaaaaaab',"
+    " 1764032524001);";
+
 static int calls_left = -1; /* until the process ends; −1: it does not */
 
 static void count_call(void)
@@ -132,6 +173,13 @@ static void make_version_1(char folder[PATH_MAX])
     support_temporary_folder(folder);
     run_sql(folder, version_1);
     run_sql(folder, rows_1);
+}
+
+static void make_version_3(char folder[PATH_MAX])
+{
+    make_version_1(folder);
+    run_sql(folder, version_3);
+    run_sql(folder, rows_3);
 }
 
 /* Opens, closes and asserts that nothing failed. */
@@ -196,6 +244,8 @@ static void schema_version_1_keeps_its_analyses_and_order(void **state)
     assert_true(store_analysis_get(store, "ana_aaaaaaaaaaaaaaaaaaac", &failed, NULL));
     assert_int_equal(failed.state, STORE_FAILED);
     assert_string_equal(failed.problem, "{\"code\":\"no_audio\"}");
+    assert_null(waiting.signal);
+    assert_null(failed.signal);
     store_analysis_free(&waiting);
     store_analysis_free(&failed);
 
@@ -213,22 +263,62 @@ static void schema_version_1_keeps_its_analyses_and_order(void **state)
     store_close(store);
 }
 
+/* What was ordered before analyses had a signal is measured as it was ordered. */
+static void schema_version_3_keeps_its_signals_and_keys(void **state)
+{
+    (void)state;
+    char folder[PATH_MAX], made[ID_BYTES];
+    make_version_3(folder);
+    struct store *store = open_store(folder);
+    struct server_problem problem = {0};
+    struct store_capture capture;
+    assert_true(store_capture_get(store, "cap_aaaaaaaaaaaaaaaaaaab", &capture, NULL));
+    assert_string_equal(capture.signal, "{\"name\":\"tone\",\"parameters\":{}}");
+    assert_int_equal(capture.health.state, STORE_DONE);
+    assert_string_equal(capture.health.report, "{}");
+    store_capture_free(&capture);
+    struct store_analysis waiting, added = rows_analysis(9, 1), got;
+    assert_true(store_analysis_get(store, "ana_aaaaaaaaaaaaaaaaaaab", &waiting, NULL));
+    assert_int_equal(waiting.state, STORE_QUEUED);
+    assert_int_equal(waiting.attempts, 1);
+    assert_string_equal(waiting.settings, "{\"harmonics\":5}");
+    assert_null(waiting.signal);
+    store_analysis_free(&waiting);
+    const struct store_key key = {.tester = "mina",
+                                  .path = "/v1/analyses",
+                                  .key = "once",
+                                  .asked = "000000000000000000000000000000000000000000000"
+                                           "0000000000000000007",
+                                  .now_ms = 1764032524002};
+    assert_true(store_key_find(store, &key, made, &problem));
+    assert_string_equal(made, "ana_aaaaaaaaaaaaaaaaaaab");
+    added.signal = (char *)"{\"name\":\"silence\",\"parameters\":{}}";
+    assert_true(store_analysis_add(store, &added, &problem));
+    assert_true(store_analysis_get(store, added.id, &got, NULL));
+    assert_string_equal(got.signal, added.signal);
+    store_analysis_free(&got);
+    store_close(store);
+}
+
 /* Brought up to date or made anew: the same tables, to the letter. */
 static void schema_of_both_ways_is_the_same(void **state)
 {
     (void)state;
     static const char question[] = "SELECT sql FROM sqlite_schema ORDER BY name";
+    static void (*const makers[])(char[PATH_MAX]) = {make_version_1, make_version_3};
     char older[PATH_MAX], fresh[PATH_MAX], texts[2][8192], version[16];
-    make_version_1(older);
     support_temporary_folder(fresh);
-    store_close(open_store(older));
     store_close(open_store(fresh));
-    ask(older, question, texts[0], sizeof texts[0]);
     ask(fresh, question, texts[1], sizeof texts[1]);
-    assert_string_equal(texts[0], texts[1]);
-    assert_non_null(strstr(texts[0], "idempotency"));
-    ask(older, "PRAGMA user_version", version, sizeof version);
-    assert_string_equal(version, "3\n");
+    for (size_t i = 0; i < sizeof makers / sizeof makers[0]; i++) {
+        makers[i](older);
+        store_close(open_store(older));
+        ask(older, question, texts[0], sizeof texts[0]);
+        assert_string_equal(texts[0], texts[1]);
+        assert_non_null(strstr(texts[0], "idempotency"));
+        ask(older, "PRAGMA user_version", version, sizeof version);
+        assert_string_equal(version, "4\n");
+    }
 }
 
 /* Everything that version 1 knew, by one text. */
@@ -333,7 +423,7 @@ static void schema_survives_a_kill_at_any_call(void **state)
             assert_string_equal(before, after);
             old++;
         } else {
-            assert_string_equal(version, "3\n");
+            assert_string_equal(version, "4\n");
             new ++;
         }
         struct store *store = open_store(folder);
@@ -344,7 +434,7 @@ static void schema_survives_a_kill_at_any_call(void **state)
         store_close(store);
         assert_true(n < 1000);
     }
-    print_message("%d kills left version 1, %d starts version 3\n", old, new);
+    print_message("%d kills left version 1, %d starts version 4\n", old, new);
     assert_true(old >= 3 && new >= 1);
 }
 
@@ -353,6 +443,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(schema_version_1_keeps_its_captures),
         cmocka_unit_test(schema_version_1_keeps_its_analyses_and_order),
+        cmocka_unit_test(schema_version_3_keeps_its_signals_and_keys),
         cmocka_unit_test(schema_of_both_ways_is_the_same),
         cmocka_unit_test(schema_that_cannot_be_brought_up_to_date_stays),
         cmocka_unit_test(schema_on_a_full_disk_stays),

@@ -59,7 +59,7 @@ static void store_open_makes_a_private_durable_database(void **state)
     } settings[] = {
         {"PRAGMA journal_mode", "wal", "wal"}, {"PRAGMA synchronous", "2", NULL},
         {"PRAGMA foreign_keys", "1", NULL},    {"PRAGMA query_only", "0", "1"},
-        {"PRAGMA user_version", "3", "3"},     {"PRAGMA temp_store", "2", "2"}};
+        {"PRAGMA user_version", "4", "4"},     {"PRAGMA temp_store", "2", "2"}};
     for (size_t i = 0; i < sizeof settings / sizeof settings[0]; i++) {
         sqlite3 *connections[] = {store->writing.db, store->readers[0].db};
         const char *wanted[] = {settings[i].writer, settings[i].reader};
@@ -142,8 +142,8 @@ static void store_open_refuses_a_newer_version(void **state)
     (void)state;
     char folder[PATH_MAX];
     support_temporary_folder(folder);
-    run_sql(folder, "CREATE TABLE capture(x); PRAGMA user_version = 4");
-    assert_refused(folder, "has version 4, but this program knows versions up to 3");
+    run_sql(folder, "CREATE TABLE capture(x); PRAGMA user_version = 5");
+    assert_refused(folder, "has version 5, but this program knows versions up to 4");
 }
 
 static void store_open_refuses_recordings_without_their_database(void **state)

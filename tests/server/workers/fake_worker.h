@@ -105,6 +105,20 @@ static inline void fake_worker_health(int socket, const json_t *parameters)
     fake_worker_say(socket, HEALTH_ANSWER);
 }
 
+/** Tells the signal that came with the request, as the detail of a problem. */
+static inline void fake_worker_read_signal(int socket, const json_t *request)
+{
+    char *signal = json_dumps(json_object_get(request, "signal"),
+                              JSON_COMPACT | JSON_SORT_KEYS | JSON_ENCODE_ANY);
+    json_t *answer = json_pack("{s:s, s:s, s:n, s:s}", "answer", "problem", "code",
+                               "not_measurable", "field", "detail", signal);
+    char *text = json_dumps(answer, JSON_COMPACT);
+    fake_worker_say(socket, text);
+    free(text);
+    free(signal);
+    json_decref(answer);
+}
+
 /** Tells the warnings that were handed over with the request, by their codes. */
 static inline void fake_worker_read_health(int socket, const json_t *request)
 {
@@ -219,6 +233,8 @@ static inline int fake_worker(int argc, char **argv)
                                                        "parameters"));
         else if (json_object_get(json_object_get(request, "settings"), "read-health"))
             fake_worker_read_health(socket, request);
+        else if (json_object_get(json_object_get(request, "settings"), "read-signal"))
+            fake_worker_read_signal(socket, request);
         else
             fake_worker_measure(socket, &frame, json_object_get(request, "settings"));
         json_decref(request);
