@@ -279,3 +279,23 @@ double complex fft_bin(const double *buffer, int length, int bin)
     const double *at = buffer + row * (int64_t)stride_of(length) + 2 * k;
     return at[0] + I * (mirrored ? -at[1] : at[1]);
 }
+
+void fft_bins(const double *buffer, int length, int first, int count, double *ret)
+{
+    int rows = rows_of(length), row_length = length / rows;
+    for (int done = 0; done < count;) {
+        int row = (first + done) / row_length, k = (first + done) % row_length;
+        bool mirrored = k > row_length / 2;
+        int left = (mirrored ? row_length : row_length / 2 + 1) - k;
+        int run = left < count - done ? left : count - done;
+        const double *at =
+            buffer + (mirrored ? rows - 1 - row : row) * (int64_t)stride_of(length);
+        if (!mirrored)
+            memcpy(ret + 2 * done, at + 2 * k, 2 * (size_t)run * sizeof *ret);
+        for (int i = 0; mirrored && i < run; i++) {
+            ret[2 * (done + i)] = at[2 * (row_length - k - i)];
+            ret[2 * (done + i) + 1] = -at[2 * (row_length - k - i) + 1];
+        }
+        done += run;
+    }
+}

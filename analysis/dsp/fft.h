@@ -70,4 +70,7 @@ int fft_run_bins(int length);
 /** One number of a transform, bin 0 … length/2. */
 double complex fft_bin(const double *buffer, int length, int bin);
 
+/** Fills ret[2·count] with the transform's bins from `first` on, in order. */
+void fft_bins(const double *buffer, int length, int first, int count, double *ret);
+
 #endif

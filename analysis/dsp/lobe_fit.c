@@ -15,14 +15,14 @@ struct lobe_sums {
     double xx, ww, wd, dd;
 };
 
-static struct lobe_sums sum_lobe(const struct window *window, const double *transform,
-                                 double bin)
+static struct lobe_sums sum_lobe(const struct window *window, const double complex *bins,
+                                 int first, double bin)
 {
     const double h = 1e-3;
     struct lobe_sums sums = {0};
     int centre = (int)lround(bin);
     for (int j = centre - LOBE; j <= centre + LOBE; j++) {
-        double complex x = fft_bin(transform, window->length, j);
+        double complex x = bins[j - first];
         if (j % 2) /* from the segment's start to its centre */
             x = -x;
         double w = window_transform(window->kind, j - bin);
@@ -39,12 +39,13 @@ static struct lobe_sums sum_lobe(const struct window *window, const double *tran
     return sums;
 }
 
-struct lobe_fit lobe_fit(const struct window *window, const double *transform,
-                         double start_bin)
+struct lobe_fit lobe_fit_bins(const struct window *window, const double complex *bins,
+                              double start_bin)
 {
     const double settled = 1e-9;
-    double bin = start_bin, step = 1;
-    struct lobe_sums sums = sum_lobe(window, transform, bin);
+    int centre = (int)lround(start_bin), first = centre - LOBE_FIT_REACH;
+    double away = LOBE_FIT_REACH - LOBE, bin = start_bin, step = 1;
+    struct lobe_sums sums = sum_lobe(window, bins, first, bin);
     for (int i = 0; i < STEPS && fabs(step) > settled; i++) {
         double complex scale = sums.xw / sums.ww;
         double power = creal(scale) * creal(scale) + cimag(scale) * cimag(scale);
@@ -52,8 +53,8 @@ struct lobe_fit lobe_fit(const struct window *window, const double *transform,
             break;
         step = creal(conj(scale) * (sums.xd - scale * sums.wd)) / (power * sums.dd);
         step = fmax(-0.5, fmin(0.5, step));
-        bin = fmax(LOBE + 1, fmin(window->length / 2 - LOBE - 1, bin + step));
-        sums = sum_lobe(window, transform, bin);
+        bin = fmax(centre - away, fmin(centre + away, bin + step));
+        sums = sum_lobe(window, bins, first, bin);
     }
     double complex scale = sums.xw / sums.ww;
     double fit = (creal(scale) * creal(scale) + cimag(scale) * cimag(scale)) * sums.ww;
@@ -65,6 +66,22 @@ struct lobe_fit lobe_fit(const struct window *window, const double *transform,
         .phase_sd = sqrt(noise / 2 / fit),
         .bin_sd = sqrt(noise / 2 / fit * sums.ww / sums.dd),
     };
+}
+
+struct lobe_fit lobe_fit(const struct window *window, const double *transform,
+                         double start_bin)
+{
+    double complex bins[2 * LOBE_FIT_REACH + 1];
+    int half = window->length / 2, first = (int)lround(start_bin) - LOBE_FIT_REACH;
+    for (int i = 0; i <= 2 * LOBE_FIT_REACH; i++) {
+        int j = first + i; /* beyond dc and half the sample rate the bins are mirrored */
+        double complex bin = fft_bin(transform, window->length,
+                                     j < 0      ? -j
+                                     : j > half ? window->length - j
+                                                : j);
+        bins[i] = j < 0 || j > half ? conj(bin) : bin;
+    }
+    return lobe_fit_bins(window, bins, start_bin);
 }
 
 struct tone_fit lobe_fit_tone(const struct lobe_fit *fit, int length)

@@ -27,6 +27,12 @@ struct lobe_fit {
 struct lobe_fit lobe_fit(const struct window *window, const double *transform,
                          double start_bin);
 
+/** The same from the bins themselves: bins[2·LOBE_FIT_REACH + 1] about the bin nearest to
+ * the start, through the window. */
+enum { LOBE_FIT_REACH = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS + 3 };
+struct lobe_fit lobe_fit_bins(const struct window *window, const double complex *bins,
+                              double start_bin);
+
 /** The same tone in cycles per sample, for a tone_track. */
 struct tone_fit lobe_fit_tone(const struct lobe_fit *fit, int length);
 

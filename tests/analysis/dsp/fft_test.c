@@ -122,6 +122,46 @@ static void a_windowed_block_is_put_whole(void **state)
 }
 
 /* A window stays as long as it fits: 2^20 samples are 8 MiB. */
+/* The oracle is fft_bin, one bin at a time; runs cross rows and their mirrored halves. */
+static void bins_come_in_order(void **state)
+{
+    (void)state;
+    for (int length = 1 << 13; length <= 1 << 17; length *= 4) {
+        struct support_random random = support_random_seed(17);
+        double *buffer = fft_buffer_new(length),
+               *bins = malloc(sizeof(double) * 2 * 40000);
+        struct fft_cache *cache = fft_cache_new();
+        for (int n = 0; n < length; n++) {
+            double value = support_gaussian(&random);
+            if (length <= FFT_ROW)
+                buffer[n] = value;
+            else if (n % 512 == 0) {
+                double block[512];
+                for (int i = 0; i < 512; i++)
+                    block[i] = support_gaussian(&random);
+                fft_put(buffer, length, n, block, 512);
+            }
+        }
+        assert_true(fft_forward(cache, length, buffer, NULL, NULL));
+        const struct {
+            int first, count;
+        } runs[] = {{0, length / 2 + 1}, {8190, 3}, {length / 4 - 7, length / 8}};
+        for (int r = 0; r < 3; r++) {
+            int most = length / 2 + 1 - runs[r].first;
+            int count = runs[r].count < most ? runs[r].count : most;
+            count = count < 0 ? 0 : count < 40000 ? count : 40000;
+            fft_bins(buffer, length, runs[r].first, count, bins);
+            for (int j = 0; j < count; j++) {
+                double complex bin = fft_bin(buffer, length, runs[r].first + j);
+                assert_true(bins[2 * j] == creal(bin) && bins[2 * j + 1] == cimag(bin));
+            }
+        }
+        free(bins);
+        fft_buffer_free(buffer);
+        fft_cache_free(cache);
+    }
+}
+
 static void windows_are_kept_within_bounds(void **state)
 {
     struct fft_cache *cache = fft_cache_new();
@@ -145,6 +185,7 @@ int main(void)
         cmocka_unit_test(forward_repeats_to_the_bit),
         cmocka_unit_test(long_blocks_are_put_together),
         cmocka_unit_test(a_windowed_block_is_put_whole),
+        cmocka_unit_test(bins_come_in_order),
         cmocka_unit_test(windows_are_kept_within_bounds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
