@@ -98,44 +98,46 @@ static bool add_words(const struct route *route, const struct operation_context 
     return true;
 }
 
-static json_t *find_parameter(const json_t *parameters, const char *name)
-{
-    for (size_t i = 0; i < json_array_size(parameters); i++) {
-        json_t *each = json_array_get(parameters, i);
-        if (strcmp(json_string_value(json_object_get(each, "name")), name) == 0)
-            return each;
-    }
-    return NULL;
-}
-
-/* A parameter that several signals have may be what it is in any of them. */
-static void add_signal_parameter(json_t *parameters, const json_t *described)
+/* Adds a parameter's schema to those of its name, each once. */
+static void collect(json_t *schemas_by_name, const json_t *described)
 {
     const char *name = json_string_value(json_object_get(described, "name"));
     json_t *schema = schemas_measured_setting(described);
-    json_t *known = find_parameter(parameters, name);
-    json_t *former = json_object_get(known, "schema");
+    json_t *known = json_object_get(schemas_by_name, name);
     if (known == NULL) {
-        json_array_append_new(parameters, parameter("query", name, schema));
-        return;
+        known = json_array();
+        json_object_set_new(schemas_by_name, name, known);
     }
-    json_object_del(schema, "description");
-    if (json_equal(former, schema))
-        json_decref(schema);
-    else
-        json_object_set_new(known, "schema",
-                            json_pack("{s:[O, o]}", "anyOf", former, schema));
+    bool told = false;
+    for (size_t i = 0; i < json_array_size(known); i++)
+        told = told || json_equal(json_array_get(known, i), schema);
+    if (!told)
+        json_array_append(known, schema);
+    json_decref(schema);
 }
 
-/* A route whose handler checks the query itself: it renders a signal. */
+/* A route whose handler checks the query itself: it renders a signal. A parameter that
+ * several signals have may be what it is in any of them. */
 static void add_signal_parameters(const struct catalogue *catalogue, json_t *parameters)
 {
     const json_t *signals = catalogue_signals(catalogue);
+    json_t *schemas_by_name = json_object(), *schemas;
+    const char *name;
     for (size_t i = 0; i < json_array_size(signals); i++) {
         const json_t *list = json_object_get(json_array_get(signals, i), "parameters");
         for (size_t k = 0; k < json_array_size(list); k++)
-            add_signal_parameter(parameters, json_array_get(list, k));
+            collect(schemas_by_name, json_array_get(list, k));
     }
+    json_object_foreach(schemas_by_name, name, schemas)
+    {
+        json_t *schema =
+            json_array_size(schemas) == 1
+                ? json_incref(json_array_get(schemas, 0))
+                : json_pack("{s:O, s:s}", "anyOf", schemas, "description",
+                            "It depends on the signal what this is, and its limits.");
+        json_array_append_new(parameters, parameter("query", name, schema));
+    }
+    json_decref(schemas_by_name);
     json_array_append_new(
         parameters,
         parameter(

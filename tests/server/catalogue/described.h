@@ -46,9 +46,43 @@ static const char described_text[] =
     "\"meaning\":\"m\"}],"
     "\"formats\":[\"wav\"]}]}";
 
+/* Another measurement and another signal, with names that the first have, too. */
+static const char described_second_measurement[] =
+    "{\"name\":\"noise\",\"summary\":\"s\",\"stimulus\":\"silence\",\"settings\":["
+    "{\"name\":\"channels\",\"type\":\"channels\",\"unit\":\"\",\"default\":null,"
+    "\"minimum\":1,\"maximum\":16,\"choices\":null,\"meaning\":\"m\"},"
+    "{\"name\":\"mains_hz\",\"type\":\"choice\",\"unit\":\"Hz\","
+    "\"default\":\"auto\",\"minimum\":null,\"maximum\":null,"
+    "\"choices\":[\"auto\",\"50\"],\"meaning\":\"m\"}],"
+    "\"figures\":[{\"name\":\"noise_level\",\"unit\":\"dBFS\",\"definition\":\"d\","
+    "\"source\":\"s\",\"better\":\"lower\",\"floor\":\"noise\"}],"
+    "\"findings\":[],\"lists\":[],\"series\":[{\"name\":\"spectrum\","
+    "\"definition\":\"d\",\"x\":{\"name\":\"frequency\",\"unit\":\"Hz\"},"
+    "\"y\":{\"name\":\"level\",\"unit\":\"dBFS\"}},{\"name\":\"by_band\","
+    "\"definition\":\"d\",\"x\":{\"name\":\"frequency\",\"unit\":\"Hz\"},"
+    "\"y\":{\"name\":\"level\",\"unit\":\"dBFS\"}}]}";
+static const char described_second_signal[] =
+    "{\"name\":\"silence\",\"summary\":\"s\",\"parameters\":["
+    "{\"name\":\"bits\",\"type\":\"integer\",\"unit\":\"bit\",\"default\":24,"
+    "\"minimum\":16,\"maximum\":32,\"choices\":[16,24,32],\"meaning\":\"m\"},"
+    "{\"name\":\"fade\",\"type\":\"number\",\"unit\":\"s\",\"default\":0,"
+    "\"minimum\":0,\"maximum\":1,\"choices\":null,\"meaning\":\"m\"}],"
+    "\"formats\":[\"wav\"]}";
+
 static inline json_t *described_new(void)
 {
     return json_loads(described_text, JSON_REJECT_DUPLICATES, NULL);
+}
+
+/** The same with the second ones. */
+static inline json_t *described_several(void)
+{
+    json_t *described = described_new();
+    json_array_append_new(json_object_get(described, "measurements"),
+                          json_loads(described_second_measurement, 0, NULL));
+    json_array_append_new(json_object_get(described, "signals"),
+                          json_loads(described_second_signal, 0, NULL));
+    return described;
 }
 
 #endif

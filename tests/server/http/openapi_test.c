@@ -13,7 +13,7 @@
 static struct catalogue *made_up(void)
 {
     struct catalogue *catalogue = NULL;
-    json_t *described = described_new();
+    json_t *described = described_several();
     assert_true(catalogue_new(described, &catalogue, NULL));
     json_decref(described);
     return catalogue;
@@ -124,6 +124,35 @@ static void a_table_becomes_an_operation(void **state)
     json_decref(document);
 }
 
+/* `bits` is the same in both signals, `fade` is not. */
+static void parameters_of_several_signals_are_told_once(void **state)
+{
+    (void)state;
+    json_t *document = document_of(resources_tables);
+    json_t *path = json_object_get(at(document, "paths"), "/v1/signals/{name}/audio");
+    const json_t *parameters = at(path, "get parameters");
+    int bits = 0, fade = 0;
+    for (size_t i = 0; i < json_array_size(parameters); i++) {
+        json_t *parameter = json_array_get(parameters, i);
+        const char *name = json_string_value(json_object_get(parameter, "name"));
+        if (strcmp(name, "bits") == 0) {
+            bits++;
+            assert_text(parameter, "description", "m (bit)");
+            assert_int_equal(json_array_size(at(parameter, "schema enum")), 3);
+        }
+        if (strcmp(name, "fade") == 0) {
+            fade++;
+            assert_int_equal(json_array_size(at(parameter, "schema anyOf")), 2);
+            assert_text(parameter, "schema anyOf 0 default", "short");
+            assert_text(parameter, "schema anyOf 1 type", "number");
+            assert_text(parameter, "schema anyOf 1 description", "m (s)");
+        }
+    }
+    assert_int_equal(bits, 1);
+    assert_int_equal(fade, 1);
+    json_decref(document);
+}
+
 static void a_table_that_says_too_little_is_refused(void **state)
 {
     (void)state;
@@ -169,6 +198,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_route_is_described),
         cmocka_unit_test(a_table_becomes_an_operation),
+        cmocka_unit_test(parameters_of_several_signals_are_told_once),
         cmocka_unit_test(a_table_that_says_too_little_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

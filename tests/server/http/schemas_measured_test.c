@@ -90,6 +90,41 @@ static void results_have_exactly_what_is_described(void **state)
     catalogue_free(catalogue);
 }
 
+/* A name that two measurements have means what it means in each. */
+static void several_measurements_stay_apart(void **state)
+{
+    (void)state;
+    struct catalogue *catalogue = NULL;
+    json_t *described = described_several();
+    assert_true(catalogue_new(described, &catalogue, NULL));
+    json_decref(described);
+    json_t *schemas = json_pack("{s:{}}", "analysis");
+    assert_true(schemas_measured_add(schemas, catalogue));
+    assert_equal(json_object_get(schemas, "measurement_name"),
+                 "{\"type\":\"string\",\"enum\":[\"distortion\",\"noise\"]}");
+    assert_equal(json_object_get(schemas, "result"),
+                 "{\"oneOf\":[{\"$ref\":\"#/components/schemas/result_distortion\"},"
+                 "{\"$ref\":\"#/components/schemas/result_noise\"}]}");
+    assert_equal(json_object_get(schemas, "settings_given"),
+                 "{\"anyOf\":[{\"$ref\":\"#/components/schemas/settings_distortion\"},"
+                 "{\"$ref\":\"#/components/schemas/settings_noise\"}]}");
+    const json_t *noise =
+        json_object_get(json_object_get(schemas, "result_noise"), "properties");
+    assert_equal(json_object_get(noise, "measurement"), "{\"const\":\"noise\"}");
+    const json_t *settings =
+        json_object_get(json_object_get(noise, "settings"), "properties");
+    assert_int_equal(json_object_size(settings), 2);
+    const json_t *curves = json_object_get(json_object_get(schemas, "series"), "anyOf");
+    assert_int_equal(json_array_size(curves), 3);
+    const json_t *played = json_object_get(json_object_get(schemas, "played"), "anyOf");
+    assert_int_equal(json_array_size(played), 2);
+    assert_int_equal(
+        json_array_size(json_object_get(json_object_get(schemas, "analysis"), "allOf")),
+        2);
+    json_decref(schemas);
+    catalogue_free(catalogue);
+}
+
 static void settings_are_those_of_the_measurement_named(void **state)
 {
     (void)state;
@@ -113,6 +148,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(settings_have_their_types_and_limits),
         cmocka_unit_test(results_have_exactly_what_is_described),
+        cmocka_unit_test(several_measurements_stay_apart),
         cmocka_unit_test(settings_are_those_of_the_measurement_named),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
