@@ -252,7 +252,7 @@ static json_t *result(const json_t *measurement)
                       schema_pattern("^[0-9]+\\.[0-9]+\\.[0-9]+$"), NULL),
         "capture!", schema_reference("measured_capture"), "floor_capture",
         schema_reference("measured_capture"), "settings!",
-        settings(measurement, "settings", true), "signal",
+        settings(measurement, "settings", true), "signal!",
         schema_nullable(schema_reference("played")), "links!",
         schema_object("series!", schema_pattern("^/v1/"), NULL), "channels!",
         schema_array(channel(measurement)), "warnings!",

@@ -125,14 +125,23 @@ class Signals(harness.DaemonCase):
         self.assertEqual(answer.status, 200, answer)
 
     def check(self, analysis, want):
-        """Told alike when ordered, in lists and at the end."""
+        """Told alike when ordered, in lists and at the end; the result has all parameters, and
+        the settings that are called as one of them have its value."""
         self.assertEqual(analysis["signal"], want)
         listed = self.daemon.get("/v1/analyses?limit=1").json["analyses"]
         self.assertEqual([a["signal"] for a in listed], [want])
         ended = self.daemon.wait_for_end(analysis["id"])
         self.assertEqual(ended["signal"], want)
         self.assertEqual(ended["state"], "done", ended)
-        return self.daemon.get(ended["links"]["result"]).json
+        result = self.daemon.get(ended["links"]["result"]).json
+        if want is None:
+            self.assertIsNone(result["signal"])
+            self.assertIsNone(result["settings"]["frequency_hz"])
+            return
+        described = self.daemon.get(f"/v1/signals/{want['name']}").json["parameters"]
+        parameters = {p["name"]: p["default"] for p in described} | want["parameters"]
+        self.assertEqual(result["signal"], {"name": want["name"], "parameters": parameters})
+        self.assertEqual(result["settings"]["frequency_hz"], parameters["frequency_hz"])
 
     def test_left_out_or_null_it_is_the_captures(self):
         for of_capture in (None, self.TOLD):
@@ -148,6 +157,14 @@ class Signals(harness.DaemonCase):
                 self.check(self.order(capture, signal=self.OTHER), self.OTHER)
                 kept = self.daemon.get(f"/v1/captures/{capture}").json
                 self.assertEqual(kept["signal"], of_capture)
+
+    def test_a_setting_that_is_given_is_not_the_signals(self):
+        capture = self.upload(self.OTHER)["id"]
+        analysis = self.order(capture, settings={"frequency_hz": 997})
+        ended = self.daemon.wait_for_end(analysis["id"])
+        result = self.daemon.get(ended["links"]["result"]).json
+        self.assertEqual(result["settings"]["frequency_hz"], 997)
+        self.assertEqual(result["signal"]["parameters"]["frequency_hz"], 1000.5)
 
     def test_parameters_may_be_left_out(self):
         capture = self.upload()["id"]
