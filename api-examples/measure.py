@@ -1,10 +1,14 @@
 #!/usr/bin/python3
 """Uploads recordings to a residuumd, has them measured and prints the figures.
 
-    measure.py [--server URL] [--measure NAME] [--settings JSON] [--floor FILE] [--json] FILE...
+    measure.py [--server URL] [--signal SIGNAL] [--measure NAME]... [--settings JSON]
+               [--floor FILE] [--json] FILE...
 
-Needs Python 3.11 and nothing else; copy it where you like. Exit status: 0 all measured,
-1 at least one file could not be measured, 2 wrong usage, 3 the daemon cannot be reached.
+SIGNAL is what was played: the name of a test signal (multitone), or JSON with its parameters
+({"name":"twin-tone","parameters":{"kind":"din"}}). Without --measure a recording is measured
+by what the daemon suggests for it. Needs Python 3.11 and nothing else; copy it where you like.
+Exit status: 0 all measured, 1 at least one file could not be measured, 2 wrong usage, 3 the
+daemon cannot be reached.
 """
 
 import argparse
@@ -21,6 +25,7 @@ import urllib.parse
 PIECE_BYTES = 256 * 1024
 WAIT_S = 30  # the daemon answers a waiting question after this at the latest
 COLUMNS = 2  # channels side by side
+ROWS = 40  # of a list; --json has them all
 
 REASONS = {
     "no_calibration": "needs a calibration in volts",
@@ -105,7 +110,7 @@ def body_pieces(file, size, name):
         print("\r\033[K", end="", file=sys.stderr)
 
 
-def upload(server, path):
+def upload(server, path, signal=None):
     name = os.path.basename(path)
     if not stat.S_ISREG(os.stat(path).st_mode):
         raise Refused("not a file")
@@ -117,9 +122,10 @@ def upload(server, path):
                 f"{size} bytes are more than the {limit} bytes that this daemon takes; "
                 "it was started with a lower --max-upload"
             )
+        query = {"name": name} | ({"signal": json.dumps(signal)} if signal else {})
         return server.ask(
             "POST",
-            "/v1/captures?" + urllib.parse.urlencode({"name": name}),
+            "/v1/captures?" + urllib.parse.urlencode(query),
             body=body_pieces(file, size, name),
             headers={"Content-Length": str(size), "Content-Type": "application/octet-stream"},
         )
@@ -148,9 +154,21 @@ def wait(server, analysis):
     return analysis
 
 
-def measure(server, path, measurement, settings, floor):
-    """The capture and the result of one file; floor: id of the recorder on itself, or None."""
-    capture = upload(server, path)
+def looked_at(server, capture):
+    """The capture once its health has been looked at: then the daemon suggests."""
+    while capture["health"]["state"] not in ("done", "failed"):
+        time.sleep(0.1)
+        capture = server.ask("GET", capture["links"]["self"])
+    return capture
+
+
+def suggested(server, capture):
+    names = [each["measurement"] for each in looked_at(server, capture)["suggested"]]
+    return names or ["distortion"]
+
+
+def measure(server, capture, measurement, settings, floor):
+    """The result of one analysis; floor: id of the recorder on itself, or None."""
     order = {"capture": capture["id"], "measurement": measurement, "settings": settings}
     if floor:
         order["floor_capture"] = floor
@@ -165,9 +183,7 @@ def measure(server, path, measurement, settings, floor):
     except Refused as error:
         found = server.ask("GET", capture["links"]["self"])["health"]["warnings"]
         raise Refused("\n  ".join([str(error), *map(warning_text, found)])) from error
-    # Health has ended before: the format is now known for certain.
-    capture = server.ask("GET", capture["links"]["self"])
-    return capture, server.ask("GET", analysis["links"]["result"])
+    return server.ask("GET", analysis["links"]["result"])
 
 
 def number_text(value, u95):
@@ -224,28 +240,43 @@ def print_figures(channels):
     table(rows)
 
 
-def print_harmonics(channel):
-    harmonics = channel.get("lists", {}).get("harmonics", [])
-    rows = [["order", "Hz", "dB re fundamental", "degrees", ""]]
-    for line in harmonics:
-        if line["level_dbc"] is None:
-            continue
-        rows.append(
+def cell_text(value):
+    if isinstance(value, float):
+        return f"{value:.7g}"
+    return word_text(value)
+
+
+def list_columns(fields, rows):
+    """The fields worth a column, each with that of its uncertainty: `u95_…` belongs to the
+    one before it, and what no row has needs no column."""
+    columns = []
+    for field in fields:
+        name = field["name"]
+        if name.startswith("u95") and columns:
+            columns[-1] = (columns[-1][0], name)
+        elif any(row[name] is not None for row in rows):
+            columns.append((name, None))
+    return columns
+
+
+def print_list(listed, channel):
+    rows = channel["lists"][listed["name"]]
+    columns = list_columns(listed["fields"], rows)
+    texts = [[name for name, _ in columns]]
+    for row in rows[:ROWS]:
+        texts.append(
             [
-                str(line["order"]),
-                f"{line['frequency_hz']:.2f}",
-                number_text(line["level_dbc"], line["u95_db"]),
-                f"{line['phase_deg']:.1f}",
-                "aliased" if line["aliased"] else "",
+                number_text(row[name], row[u95])
+                if u95 and row[name] is not None
+                else cell_text(row[name])
+                for name, u95 in columns
             ]
         )
-    hidden = [line for line in harmonics if line["level_dbc"] is None]
-    if len(rows) > 1:
-        print(f"  harmonics of channel {channel['channel']}")
-        table(rows)
-    if hidden:
-        orders = ", ".join(str(line["order"]) for line in hidden)
-        print(f"  harmonics of channel {channel['channel']} below the noise: {orders}")
+    print(f"  {listed['name']} of channel {channel['channel']}" + ("" if rows else ": none"))
+    if rows:
+        table(texts)
+    if len(rows) > ROWS:
+        print(f"  … and {len(rows) - ROWS} more")
     print()
 
 
@@ -261,7 +292,8 @@ def format_text(capture):
     )
 
 
-def print_result(path, capture, result):
+def print_result(path, capture, result, described):
+    """`described`: what GET /v1/measurements/NAME says of the measurement."""
     print(f"{path}: {format_text(capture)}")
     print(f"  {result['measurement']}, {result['analysis']} of {capture['id']}\n")
     channels = result["channels"]
@@ -269,16 +301,25 @@ def print_result(path, capture, result):
         print_figures(channels[first : first + COLUMNS])
         print()
     for channel in channels:
-        print_harmonics(channel)
+        for listed in described["lists"]:
+            print_list(listed, channel)
     for warning in result["warnings"]:
         print(f"  {warning_text(warning)}\n")
 
 
-def settings_of(text):
-    settings = json.loads(text)
-    if not isinstance(settings, dict):
+def described(server, measurement):
+    return server.ask("GET", "/v1/measurements/" + urllib.parse.quote(measurement, safe=""))
+
+
+def object_of(text):
+    content = json.loads(text)
+    if not isinstance(content, dict):
         raise ValueError("not an object")
-    return settings
+    return content
+
+
+def signal_of(text):
+    return object_of(text) if text.startswith("{") else {"name": text}
 
 
 def arguments():
@@ -291,10 +332,13 @@ def arguments():
         default=os.environ.get("RESIDUUM_SERVER", "http://127.0.0.1:8737"),
         help="the daemon's address (default: $RESIDUUM_SERVER or %(default)s)",
     )
-    parser.add_argument("--measure", default="distortion", metavar="NAME",
-                        help="which measurement (default: %(default)s)")
+    parser.add_argument("--signal", metavar="SIGNAL",
+                        help="what was played: a signal's name, or JSON with its parameters")
+    parser.add_argument("--measure", action="append", default=[], metavar="NAME",
+                        help="which measurement; may be repeated (default: what the daemon "
+                             "suggests for the recording)")
     parser.add_argument("--settings", default="{}", metavar="JSON",
-                        help="its settings, for example '{\"frequency_hz\":997}'")
+                        help="settings, for example '{\"frequency_hz\":997}'")
     parser.add_argument("--floor", metavar="FILE",
                         help="a recording of the recorder on itself: figures near it are marked")
     parser.add_argument("--json", action="store_true",
@@ -302,9 +346,13 @@ def arguments():
     parser.add_argument("files", nargs="+", metavar="FILE", help="a recording")
     options = parser.parse_args()
     try:
-        options.settings = settings_of(options.settings)
+        options.settings = object_of(options.settings)
     except ValueError as error:
         parser.error(f"--settings is no JSON object: {error}")
+    try:
+        options.signal = signal_of(options.signal) if options.signal else None
+    except ValueError as error:
+        parser.error(f"--signal is neither a name nor a JSON object: {error}")
     try:
         options.server = Server(options.server)
     except ValueError as error:
@@ -312,43 +360,53 @@ def arguments():
     return options
 
 
+def measure_file(options, path, floor):
+    """Measures one file and prints what comes out."""
+    server = options.server
+    capture = upload(server, path, options.signal)
+    for name in options.measure or suggested(server, capture):
+        result = measure(server, capture, name, options.settings, floor)
+        if options.json:
+            print(json.dumps(result, ensure_ascii=False))
+            continue
+        # Health has ended before: the format is now known for certain.
+        capture = server.ask("GET", capture["links"]["self"])
+        print_result(path, capture, result, described(server, name))
+
+
 def main():
     options = arguments()
     status = 0
     floor = None
-    if options.floor:
-        try:
-            floor = upload(options.server, options.floor)["id"]
-        except (Refused, OSError) as error:
-            print(f"{options.floor}: {error}", file=sys.stderr)
-            return 1
-        except Unreachable as error:
-            print(f"{options.floor}: {error}", file=sys.stderr)
-            return 3
-    for path in options.files:
-        try:
-            capture, result = measure(
-                options.server, path, options.measure, options.settings, floor
-            )
-        except (Refused, OSError) as error:
-            print(f"{path}: {error}", file=sys.stderr)
-            status = 1
-            continue
-        except Unreachable as error:
-            print(f"{path}: {error}", file=sys.stderr)
-            return 3
-        if options.json:
-            print(json.dumps(result, ensure_ascii=False))
-        else:
-            print_result(path, capture, result)
+    path = options.floor
+    try:
+        if options.floor:
+            floor = upload(options.server, options.floor, options.signal)["id"]
+        for path in options.files:
+            try:
+                measure_file(options, path, floor)
+            except (Refused, OSError) as error:
+                print(f"{path}: {error}", file=sys.stderr)
+                status = 1
+    except (Refused, OSError) as error:
+        print(f"{path}: {error}", file=sys.stderr)
+        return 1
+    except Unreachable as error:
+        print(f"{path}: {error}", file=sys.stderr)
+        return 3
     return status
 
 
-if __name__ == "__main__":
+def run(program):
+    """Ends with the exit status that `program` gives, as a shell expects it."""
     try:
-        sys.exit(main())
+        sys.exit(program())
     except KeyboardInterrupt:
         sys.exit(130)
     except BrokenPipeError:  # whoever read the table has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(141)
+
+
+if __name__ == "__main__":
+    run(main)

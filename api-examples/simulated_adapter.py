@@ -1,13 +1,14 @@
 #!/usr/bin/python3
 """A SIMULATED playback adapter and recorder, so that a first run needs no hardware.
 
-    simulated_adapter.py IN.wav OUT.wav
+    simulated_adapter.py [--one-clock] IN.wav OUT.wav
 
 Nothing here was measured: the adapter of the Harbour Street Library's listening desks and all
 its numbers are invented. IN.wav is a test tone (PCM 24 bit) as it would be played; OUT.wav is
-what a recorder with a clock of its own would have recorded, two channels, 24 bit. Prints what
-was put in, so that the figures measured can be compared with it. The same input gives the
-same output, byte for byte.
+what a recorder with a clock of its own would have recorded, two channels, 24 bit. With
+--one-clock it shares the adapter's: for signals above a few kHz, which the simple change of
+clock made here would bend. Prints what was put in, so that the figures measured can be
+compared with it. The same input gives the same output, byte for byte.
 """
 
 import math
@@ -87,32 +88,46 @@ def record(recorded, rate, path):
         file.writeframes(frames)
 
 
+def decibels(ratio):
+    return f"{20 * math.log10(ratio):.2f}"
+
+
+def curves():
+    """What was put in, of any signal."""
+    return (
+        "Simulated, invented adapter. What was put in:\n"
+        f"  gain {decibels(GAIN)} dB, noise {decibels(NOISE_RMS * math.sqrt(2))} dBFS over the "
+        "whole band, the recorder's own clock\n"
+        f"  channel 1: x + {SECOND:g} x^2 + {THIRD:g} x^3\n"
+        f"  channel 2: x + {WORSE * SECOND:g} x^2 + {WORSE * THIRD:g} x^3"
+    )
+
+
 def expectation(peak):
     """What a perfect instrument reads, by the closed forms of a tone of that peak through
     y = x + a x^2 + b x^3: second harmonic a·peak/2, third b·peak²/4."""
-    def db(ratio):
-        return f"{20 * math.log10(ratio):.2f}"
-
-    seconds = [db(bend * SECOND * peak / 2) for bend in (1.0, WORSE)]
-    thirds = [db(bend * THIRD * peak**2 / 4) for bend in (1.0, WORSE)]
+    seconds = [decibels(bend * SECOND * peak / 2) for bend in (1.0, WORSE)]
+    thirds = [decibels(bend * THIRD * peak**2 / 4) for bend in (1.0, WORSE)]
     return (
         "Simulated, invented adapter. What was put in:\n"
-        f"  fundamental {db(peak)} dBFS, clock {CLOCK_PPM:+.1f} ppm, "
-        f"noise {db(NOISE_RMS * math.sqrt(2))} dBFS over the whole band\n"
+        f"  fundamental {decibels(peak)} dBFS, clock {CLOCK_PPM:+.1f} ppm, "
+        f"noise {decibels(NOISE_RMS * math.sqrt(2))} dBFS over the whole band\n"
         f"  harmonic 2: {seconds[0]} dBc on channel 1, {seconds[1]} dBc on channel 2\n"
         f"  harmonic 3: {thirds[0]} dBc on channel 1, {thirds[1]} dBc on channel 2"
     )
 
 
 def main():
-    if len(sys.argv) != 3:
+    one_clock = sys.argv[1:2] == ["--one-clock"]
+    paths = sys.argv[1 + one_clock :]
+    if len(paths) != 2:
         sys.exit(__doc__)
     try:
-        rate, played = read_first_channel(sys.argv[1])
+        rate, played = read_first_channel(paths[0])
     except (OSError, EOFError, wave.Error) as error:
-        sys.exit(f"{sys.argv[1]}: {error}")
-    record(at_recorders_clock(played), rate, sys.argv[2])
-    print(expectation(GAIN * max(played)))
+        sys.exit(f"{paths[0]}: {error}")
+    record(played if one_clock else at_recorders_clock(played), rate, paths[1])
+    print(curves() if one_clock else expectation(GAIN * max(played)))
 
 
 if __name__ == "__main__":

@@ -42,7 +42,7 @@ class Examples(harness.DaemonCase):
         self.assertAlmostEqual(float(level.group(1)), -3, delta=0.001)
         self.assertAlmostEqual(float(level.group(2)), -3, delta=0.001)
         self.assertRegex(done.stdout, r"fundamental_voltage +— \(needs a calibration in volts\)")
-        self.assertRegex(done.stdout, r"(?m)^ +2 +1994\.00 +-(70\.0|69\.9)")
+        self.assertRegex(done.stdout, r"(?m)^ +2 +1994 +-(70\.0|69\.9)\S* ± ")
 
     def test_python_prints_json_for_several_files(self):
         done = self.run_example("measure.py", "--json", "--settings", '{"frequency_hz":997}',
