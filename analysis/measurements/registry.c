@@ -3,9 +3,11 @@
 #include <string.h>
 
 #include "analysis/measurements/distortion.h"
+#include "analysis/measurements/multitone.h"
 
 static const struct measurement *const measurements[] = {
     &distortion_measurement,
+    &multitone_measurement,
     NULL,
 };
 

@@ -13,6 +13,7 @@ bool spans_find(const struct measurement_input *input, enum spans_part part,
         .frames = -1,
         .clean = input->clean,
         .whole = part == SPANS_CLEAN,
+        .slowly = part == SPANS_SLOWLY_STEADY,
         .progress = progress,
     };
     int64_t frames;

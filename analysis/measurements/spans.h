@@ -5,7 +5,11 @@
 #include "analysis/measurements/measurement.h"
 
 /** Which part of what `start_s` and `duration_s` choose. */
-enum spans_part { SPANS_STEADY, SPANS_CLEAN };
+enum spans_part {
+    SPANS_STEADY,
+    SPANS_SLOWLY_STEADY, /* of many tones, whose level ripples within half a second */
+    SPANS_CLEAN,
+};
 
 /** Fills spans[channels of the capture] with the steady part of each channel, or with all
  * of it that is clean. Problems: those of steady_find. */

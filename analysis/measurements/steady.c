@@ -25,6 +25,7 @@ struct track {
 
 struct look {
     int channels, block_frames, filled;
+    bool slowly; /* half seconds tell what is steady */
     struct track tracks[CAPTURE_MAX_CHANNELS];
 };
 
@@ -179,11 +180,12 @@ static struct stretch steady_stretch(const struct levels *levels, bool slowly,
 /* A low tone, or two that beat, make the level of 50 ms blocks ripple however steady they
  * are. Where the level of half seconds is steady for more than twice as long, that
  * counts. */
-static struct stretch choose_stretch(const struct levels *levels, double *scratch)
+static struct stretch choose_stretch(const struct levels *levels, bool slowly,
+                                     double *scratch)
 {
     struct stretch fast = steady_stretch(levels, false, scratch);
     struct stretch slow = steady_stretch(levels, true, scratch);
-    return slow.count > 2 * fast.count ? slow : fast;
+    return slowly || slow.count > 2 * fast.count ? slow : fast;
 }
 
 static double median_extreme(const struct track *track, struct stretch part, bool maximum,
@@ -234,7 +236,7 @@ static struct stretch steady_part(const struct track *track, const struct look *
     for (int64_t i = 0; i < track->count; i++)
         dc += track->sums[i] / look->block_frames / (double)track->count;
     fill_levels(track, look, dc, levels);
-    struct stretch part = choose_stretch(levels, scratch);
+    struct stretch part = choose_stretch(levels, look->slowly, scratch);
     part.first++;
     part.count -= 2;
     return part;
@@ -310,7 +312,8 @@ bool steady_find(struct capture *capture, const struct steady_request *request,
 {
     const struct capture_format *format = capture_format(capture);
     struct look look = {.channels = format->channels,
-                        .block_frames = (int)lround(block_s * format->sample_rate_hz)};
+                        .block_frames = (int)lround(block_s * format->sample_rate_hz),
+                        .slowly = request->slowly};
     struct levels levels = {0};
     double *scratch = NULL;
     bool done = false;

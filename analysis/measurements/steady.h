@@ -43,6 +43,7 @@ struct steady_request {
     const struct steady_clean
         *clean; /* of each channel of the capture; NULL: all of it */
     bool whole; /* all that is clean, whatever its level: idle noise has no steady part */
+    bool slowly; /* half seconds tell, not blocks: many tones ripple */
     const struct progress *progress;
 };
 

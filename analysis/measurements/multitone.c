@@ -1,0 +1,186 @@
+#include "analysis/measurements/multitone.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/measurements/multitone_figures.h"
+#include "analysis/measurements/multitone_tables.h"
+#include "analysis/measurements/figures.h"
+#include "analysis/measurements/spans.h"
+
+static const struct setting_description settings_table[SETTING_COMMON_COUNT] = {
+    MEASUREMENT_COMMON_SETTINGS,
+};
+
+static struct multitone_request request_of(const struct measurement_input *input)
+{
+    const struct setting_value *values = input->settings->values;
+    struct multitone_request request = {
+        .band_hz = {values[SETTING_COMMON_BAND_HZ].range[0],
+                    values[SETTING_COMMON_BAND_HZ].range[1]}};
+    if (input->signal != &multitone_signal)
+        return request;
+    struct multitone_tone tones[MULTITONE_MAX_TONES];
+    double rate = signal_form(input->played).sample_rate_hz;
+    request.told_count = multitone_tones(input->played, tones);
+    for (int i = 0; i < request.told_count; i++)
+        request.told[i] = (struct multitone_nominal){
+            (double)tones[i].cycles / (double)tones[i].period_frames * rate,
+            tones[i].amplitude};
+    return request;
+}
+
+static int told_in_band(const struct multitone_request *request, double highest_hz)
+{
+    int count = 0;
+    for (int i = 0; i < request->told_count; i++)
+        count += request->told[i].hz < highest_hz &&
+                 multitone_search_in_band(request->told[i].hz, request->band_hz, 0);
+    return count;
+}
+
+static bool check_told(const struct multitone_request *request, int sample_rate_hz,
+                       struct problem *problem)
+{
+    return request->told_count == 0 || told_in_band(request, sample_rate_hz / 2.0) > 0 ||
+           problem_set(problem, PROBLEM_OUT_OF_RANGE, "band_hz",
+                       "None of the signal's tones, %g to %g Hz, lies within band_hz, %g "
+                       "to %g Hz, and below half the sample rate; widen the band.",
+                       request->told[0].hz, request->told[request->told_count - 1].hz,
+                       request->band_hz[0], request->band_hz[1]);
+}
+
+static bool is_too_short(const struct multitone_channel *channels, int count,
+                         double *ret_longest_s)
+{
+    bool brief = true;
+    *ret_longest_s = 0;
+    for (int i = 0; i < count; i++) {
+        brief = brief && channels[i].reason == REASON_NOT_ENOUGH_DATA;
+        *ret_longest_s = fmax(*ret_longest_s, (double)channels[i].span.frames /
+                                                  channels[i].sample_rate_hz);
+    }
+    return brief;
+}
+
+/* No channel has tones: why, as the one tells that came nearest. */
+static bool nothing_to_measure(const struct multitone_channel *channels, int count,
+                               const struct multitone_request *request,
+                               struct problem *problem)
+{
+    const struct multitone_set *best = &channels[0].set;
+    double longest_s, rate = channels[0].sample_rate_hz;
+    bool silent = true;
+    for (int i = 0; i < count; i++) {
+        const struct multitone_set *set = &channels[i].set;
+        silent = silent && channels[i].reason == REASON_DIGITAL_SILENCE;
+        if (set->gap_db > best->gap_db || set->found > best->found)
+            best = set;
+    }
+    if (silent)
+        return true; /* answered with figures that say digital_silence */
+    if (is_too_short(channels, count, &longest_s))
+        return problem_set(
+            problem, PROBLEM_NOT_MEASURABLE, NULL,
+            "The longest part with a steady level lasts %.3f s; to tell low tones apart "
+            "%.3f s are needed. Record 10 s or more of the multitone.",
+            longest_s, multitone_pass_length(INT64_MAX, (int)rate, INFINITY) / rate);
+    if (request->told_count > 0)
+        return problem_set(
+            problem, PROBLEM_WRONG_SIGNAL, NULL,
+            "Only %d of the %d tones of the signal told stand in the recording where it "
+            "has them. Tell the signal that was played, or none.",
+            best->found, told_in_band(request, rate / 2));
+    if (best->found == 1)
+        return problem_set(
+            problem, PROBLEM_NOT_MEASURABLE, NULL,
+            "One tone stands above all else from %g to %g Hz, not many. Play the signal "
+            "multitone, or measure distortion.",
+            request->band_hz[0], request->band_hz[1]);
+    return problem_set(
+        problem, PROBLEM_NOT_MEASURABLE, NULL,
+        "No set of tones stands clear of all else from %g to %g Hz: the widest step in "
+        "level below the strongest lines is %.1f dB, and 10 dB are needed. Play the "
+        "signal multitone, and tell it with the analysis as signal.",
+        request->band_hz[0], request->band_hz[1], best->gap_db);
+}
+
+static bool report_channels(const struct multitone_channel *channels, int count,
+                            const struct multitone_request *request,
+                            struct report *report, struct problem *problem)
+{
+    for (int c = 0; c < count; c++) {
+        const struct multitone_channel *channel = &channels[c];
+        if (!channel->has_tones) {
+            report_none_all(report, c, channel->reason);
+            continue;
+        }
+        figures_span(report, c, &channel->plan, channel->sample_rate_hz);
+        if (!multitone_figures(channel, request, report, c, problem))
+            return false;
+    }
+    return true;
+}
+
+static bool run(const struct measurement_input *input, struct report *report,
+                struct problem *problem)
+{
+    const double first_look = 0.3; /* share of the progress */
+    struct capture *capture = input->capture;
+    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
+    struct steady_span spans[CAPTURE_MAX_CHANNELS];
+    struct progress_share shares[] = {{input->progress, 0, first_look},
+                                      {input->progress, first_look, 1}};
+    struct progress looking = {progress_tell_share, &shares[0]},
+                    passing = {progress_tell_share, &shares[1]};
+    struct multitone_request request = request_of(input);
+    bool done = false, any = false;
+    if (!spans_check_band(input->settings, rate, problem) ||
+        !check_told(&request, rate, problem))
+        return false;
+    struct multitone_channel *channels = calloc((size_t)count, sizeof *channels);
+    if (!channels) {
+        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
+                    count);
+        goto out;
+    }
+    if (!spans_find(input, SPANS_SLOWLY_STEADY, &looking, spans, problem))
+        goto out;
+    for (int c = 0; c < count; c++) {
+        channels[c].channel = report->channels[c].channel - 1;
+        channels[c].span = spans[channels[c].channel];
+        if (!multitone_pass_prepare(capture, &request, input->cache, &channels[c],
+                                    problem))
+            goto out;
+        any = any || channels[c].has_tones;
+    }
+    if (!any && !nothing_to_measure(channels, count, &request, problem))
+        goto out;
+    done = (!any || multitone_pass_run(capture, input->cache, channels, count, &passing,
+                                       problem)) &&
+           report_channels(channels, count, &request, report, problem);
+out:
+    for (int c = 0; channels && c < count; c++)
+        multitone_channel_free(&channels[c]);
+    free(channels);
+    return done;
+}
+
+const struct measurement multitone_measurement = {
+    .description =
+        {
+            .name = "multitone",
+            .summary = "Level of many tones at once, and all that is none of them",
+            .stimulus = "the signal multitone, or any set of steady tones of much the "
+                        "same level, at least 10 s",
+            .settings = settings_table,
+            .setting_count = SETTING_COMMON_COUNT,
+            .figures = multitone_tables_figures,
+            .figure_count = MULTITONE_FIGURES,
+            .lists = multitone_tables_lists,
+            .list_count = MULTITONE_LISTS,
+            .series = multitone_tables_series,
+            .series_count = MULTITONE_SERIES,
+        },
+    .run = run,
+};

@@ -1,0 +1,206 @@
+#include "analysis/measurements/multitone_pass.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/dsp/kernels.h"
+#include "analysis/measurements/powers.h"
+
+enum {
+    LOBE = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS,
+    FEWEST_SEGMENTS = 8, /* half-overlapping; below that they overlap by three quarters */
+    FIT_STEPS = 3,
+};
+
+static const double coarsest_hz = 0.4; /* of a bin */
+
+struct pass {
+    struct fft_cache *cache;
+    struct multitone_channel **channels; /* by plan */
+    double *buffer;                      /* the longest segment and its transform */
+    double *powers;                      /* and the powers of that */
+};
+
+double multitone_pass_bin_hz(const struct multitone_channel *channel)
+{
+    return (double)channel->sample_rate_hz / channel->plan.length;
+}
+
+int multitone_pass_length(int64_t frames, int sample_rate_hz, double apart_hz)
+{
+    int64_t length = 2, longest;
+    while (sample_rate_hz / (double)length > coarsest_hz)
+        length *= 2;
+    longest = 4 * length;
+    while (apart_hz * (double)length < 2 * LOBE * (double)sample_rate_hz &&
+           length < longest && 2 * length * (FEWEST_SEGMENTS + 1) / 2 <= frames)
+        length *= 2;
+    return length <= frames ? (int)length : 0;
+}
+
+struct bins multitone_pass_own(const struct multitone_channel *channel, int i,
+                               double ratio)
+{
+    const struct multitone_place *places = channel->set.places;
+    int length = channel->plan.length;
+    double bin = places[i].cycles * ratio * length;
+    struct bins own = bins_within(bins_lobe(bin), (struct bins){0, length / 2});
+    if (i > 0) {
+        double middle = (bin + places[i - 1].cycles * ratio * length) / 2;
+        own.first = own.first > middle ? own.first : (int)floor(middle) + 1;
+    }
+    if (i + 1 < channel->set.count) {
+        double middle = (bin + places[i + 1].cycles * ratio * length) / 2;
+        own.last = own.last < middle ? own.last : (int)floor(middle);
+    }
+    return own;
+}
+
+/* The samples that the segment before did not hold. */
+static void add_samples(struct multitone_channel *channel, int64_t index,
+                        const double *samples)
+{
+    int count = index == 0 ? channel->plan.length : channel->plan.hop;
+    struct kernels_levels levels;
+    kernels_levels(samples + channel->plan.length - count, count, &levels);
+    channel->sum += levels.sum;
+    channel->sum_squares += levels.sum_squares;
+    channel->minimum =
+        index == 0 ? levels.minimum : fmin(channel->minimum, levels.minimum);
+    channel->maximum =
+        index == 0 ? levels.maximum : fmax(channel->maximum, levels.maximum);
+}
+
+static void add_powers(struct multitone_channel *channel, const double *powers,
+                       double ratio)
+{
+    struct bins lobes[MULTITONE_MAX_TONES];
+    int count =
+        multitone_search_lobes(&channel->set, channel->plan.length, ratio, ratio, lobes);
+    double tones = 0;
+    for (int i = 0; i < channel->set.count; i++) {
+        double power = spectrum_sum(powers, multitone_pass_own(channel, i, ratio));
+        moments_add(&channel->tone[i], power, 0);
+        tones += power;
+    }
+    moments_add(&channel->residual,
+                powers_sum_outside(powers, lobes, count, channel->band, NULL), tones);
+}
+
+static bool take_segment(int plan, int64_t index, const double *samples, void *context,
+                         struct problem *problem)
+{
+    struct pass *pass = context;
+    struct multitone_channel *channel = pass->channels[plan];
+    struct tone_fit_segment segment = {samples, channel->span.dc, channel->window};
+    struct tone_fit fit =
+        tone_fit_segment(&segment, channel->cycles, FIT_STEPS, pass->buffer);
+    channel->cycles = fit.cycles;
+    tone_track_add(&channel->track, &fit);
+    add_samples(channel, index, samples);
+    if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
+                       &channel->spectrum, problem))
+        return false;
+    add_powers(channel, pass->powers,
+               fit.cycles / channel->set.places[channel->set.tracked].cycles);
+    return true;
+}
+
+/* Least distance of two tones. */
+static double least_apart_hz(const struct multitone_set *set, int sample_rate_hz)
+{
+    double least = INFINITY;
+    for (int i = 1; i < set->count; i++)
+        least = fmin(least, set->places[i].cycles - set->places[i - 1].cycles);
+    return least * sample_rate_hz;
+}
+
+/* Segments over the whole span, and all that the pass needs. */
+static bool plan_pass(struct multitone_channel *channel,
+                      const struct multitone_request *request, struct fft_cache *cache,
+                      int length, struct problem *problem)
+{
+    int64_t frames = channel->span.frames;
+    bool few = frames < (int64_t)length * (FEWEST_SEGMENTS + 1) / 2;
+    int hop = few ? length / 4 : length / 2;
+    int64_t count = (frames - length) / hop + 1;
+    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
+                                          length, hop, count};
+    channel->band = bins_of_band(request->band_hz[0], request->band_hz[1],
+                                 multitone_pass_bin_hz(channel), length);
+    channel->cycles = channel->set.places[channel->set.tracked].cycles;
+    return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
+                      problem) &&
+           tone_track_new((int)count, hop, &channel->track, problem) &&
+           spectrum_new(length, channel->band.last + 1, &channel->spectrum, problem);
+}
+
+static bool without_tones(struct multitone_channel *channel, enum reason reason)
+{
+    channel->has_tones = false;
+    channel->reason = reason;
+    return true;
+}
+
+bool multitone_pass_prepare(struct capture *capture,
+                            const struct multitone_request *request,
+                            struct fft_cache *cache, struct multitone_channel *channel,
+                            struct problem *problem)
+{
+    channel->sample_rate_hz = capture_format(capture)->sample_rate_hz;
+    if (channel->span.silent)
+        return without_tones(channel, REASON_DIGITAL_SILENCE);
+    struct multitone_search search = {
+        .channel = channel->channel,
+        .span = channel->span,
+        .sample_rate_hz = channel->sample_rate_hz,
+        .length = multitone_pass_length(channel->span.frames, channel->sample_rate_hz,
+                                        INFINITY),
+    };
+    if (search.length == 0)
+        return without_tones(channel, REASON_NOT_ENOUGH_DATA);
+    if (!multitone_search_find(capture, &search, request, cache, &channel->set, problem))
+        return false;
+    if (channel->set.count == 0)
+        return without_tones(channel, REASON_NOT_DETERMINABLE);
+    channel->has_tones = true;
+    int length =
+        multitone_pass_length(channel->span.frames, channel->sample_rate_hz,
+                              least_apart_hz(&channel->set, channel->sample_rate_hz));
+    return plan_pass(channel, request, cache, length, problem);
+}
+
+bool multitone_pass_run(struct capture *capture, struct fft_cache *cache,
+                        struct multitone_channel *channels, int count,
+                        const struct progress *progress, struct problem *problem)
+{
+    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
+    struct multitone_channel *by_plan[CAPTURE_MAX_CHANNELS];
+    struct pass pass = {cache, by_plan, NULL, NULL};
+    int used = 0, longest = 2;
+    for (int c = 0; c < count; c++) {
+        if (!channels[c].has_tones)
+            continue;
+        plans[used] = channels[c].plan;
+        by_plan[used++] = &channels[c];
+        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
+    }
+    pass.buffer = fft_buffer_new(longest);
+    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
+    bool done = (pass.buffer && pass.powers) ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "No memory for a transform of %d samples.", longest);
+    done = done &&
+           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++)
+        spectrum_finish(&by_plan[i]->spectrum);
+    fft_buffer_free(pass.buffer);
+    free(pass.powers);
+    return done;
+}
+
+void multitone_channel_free(struct multitone_channel *channel)
+{
+    tone_track_free(&channel->track);
+    spectrum_free(&channel->spectrum);
+}
