@@ -88,9 +88,9 @@ static bool nothing_to_measure(const struct multitone_channel *channels, int cou
     if (request->told_count > 0)
         return problem_set(
             problem, PROBLEM_WRONG_SIGNAL, NULL,
-            "Only %d of the %d tones of the signal told stand in the recording where it "
-            "has them. Tell the signal that was played, or none.",
-            best->found, told_in_band(request, rate / 2));
+            "Of the %d tones of the signal told, %d stand in the recording where it has "
+            "them, fewer than half. Tell the signal that was played, or none.",
+            told_in_band(request, rate / 2), best->found);
     if (best->found == 1)
         return problem_set(
             problem, PROBLEM_NOT_MEASURABLE, NULL,

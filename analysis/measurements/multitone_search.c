@@ -301,7 +301,9 @@ static bool find_untold(const struct looking *looking,
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory to list the peaks of a spectrum.");
     set->found = widest_gap(peaks, count, &set->gap_db);
-    if (set->found >= 2 && set->gap_db >= least_gap_db) {
+    if (set->gap_db < least_gap_db)
+        set->found = 0;
+    if (set->found >= 2) {
         set->count = set->found;
         qsort(peaks, (size_t)set->count, sizeof *peaks, by_bin);
         for (int i = 0; i < set->count; i++) {

@@ -41,7 +41,7 @@ struct multitone_set {
     struct multitone_place places[MULTITONE_MAX_TONES];
     int tracked; /* the tone that tells the clock best: strong, high and by itself */
     /* Of a channel without a set: */
-    int found;     /* tones told that stand, or lines that might be tones */
+    int found;     /* tones told that stand, or lines clear of the rest */
     double gap_db; /* the widest step in level below them */
 };
 

@@ -112,11 +112,11 @@ static void another_signal_than_told_is_refused(void **state)
     struct many_tones noise = {.sample_rate_hz = 48000, .channels = 1, .duration_s = 10};
     struct many_tones tone = noise;
     (void)state;
-    refused(&other, &told, PROBLEM_WRONG_SIGNAL, "of the 31 tones of the signal told");
+    refused(&other, &told, PROBLEM_WRONG_SIGNAL, "Of the 31 tones of the signal told");
     many_tones_noise(&noise, -40);
-    refused(&noise, &told, PROBLEM_WRONG_SIGNAL, "of the 31 tones of the signal told");
+    refused(&noise, &told, PROBLEM_WRONG_SIGNAL, "Of the 31 tones of the signal told");
     many_tones_add(&tone, (struct many_tones_tone){997, 0.5, 0, false});
-    refused(&tone, &told, PROBLEM_WRONG_SIGNAL, "of the 31 tones of the signal told");
+    refused(&tone, &told, PROBLEM_WRONG_SIGNAL, "Of the 31 tones of the signal told");
 }
 
 /* Every second tone of 61 is one of 31: the others are as strong, and none of those told.
@@ -148,10 +148,10 @@ static void what_is_no_set_of_tones_is_refused(void **state)
     many_tones_noise(&tone, -100);
     refused(&tone, NULL, PROBLEM_NOT_MEASURABLE, "One tone");
     many_tones_noise(&noise, -40);
-    refused(&noise, NULL, PROBLEM_NOT_MEASURABLE, "Play the signal multitone");
+    refused(&noise, NULL, PROBLEM_NOT_MEASURABLE, "No set of tones stands clear");
     many_tones_add(&edges, (struct many_tones_tone){997, 0.5, 0, false});
     edges.shape = square;
-    refused(&edges, NULL, PROBLEM_NOT_MEASURABLE, "Play the signal multitone");
+    refused(&edges, NULL, PROBLEM_NOT_MEASURABLE, "No set of tones stands clear");
     brief.duration_s = 1;
     refused(&brief, NULL, PROBLEM_NOT_MEASURABLE, "2.731 s are needed");
 }
