@@ -175,6 +175,13 @@ void report_flag(struct report *report, int c, int finding, bool flag)
     channel_at(report, c)->findings[finding] = report_boolean(flag);
 }
 
+void report_say(struct report *report, int c, int finding, const char *word)
+{
+    assert(finding >= 0 && finding < report->description->finding_count);
+    assert(report->description->findings[finding].type == VALUE_WORD);
+    channel_at(report, c)->findings[finding] = report_word(word);
+}
+
 static int field_count(const struct list_description *list)
 {
     int count = 0;

@@ -105,6 +105,8 @@ void report_at_worst(struct report *report, int c, int figure, double value);
 /** Every figure of the channel null with this reason (a channel without a signal). */
 void report_none_all(struct report *report, int c, enum reason reason);
 void report_flag(struct report *report, int c, int finding, bool flag);
+/** A finding that is a word (a string literal); NULL: null. */
+void report_say(struct report *report, int c, int finding, const char *word);
 /** Appends a row; cells as many as the list has fields. */
 void report_row(struct report *report, int c, int list, const struct report_cell *cells);
 struct report_cell report_number(double value); /* not finite → null */

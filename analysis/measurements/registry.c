@@ -3,10 +3,12 @@
 #include <string.h>
 
 #include "analysis/measurements/distortion.h"
+#include "analysis/measurements/intermodulation.h"
 #include "analysis/measurements/multitone.h"
 
 static const struct measurement *const measurements[] = {
     &distortion_measurement,
+    &intermodulation_measurement,
     &multitone_measurement,
     NULL,
 };

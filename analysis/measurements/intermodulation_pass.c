@@ -1,0 +1,159 @@
+#include "analysis/measurements/intermodulation_pass.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "analysis/dsp/lobe_fit.h"
+
+struct pass {
+    struct fft_cache *cache;
+    struct intermodulation_channel **channels; /* by plan */
+    double *buffer;                            /* the longest segment's transform */
+    double *powers;                            /* and the powers of that */
+};
+
+double intermodulation_pass_bin_hz(const struct intermodulation_channel *channel)
+{
+    return (double)channel->sample_rate_hz / channel->plan.length;
+}
+
+/* Segments of the final length over the whole steady part, and all that the pass needs.
+ */
+static bool plan_pass(struct intermodulation_channel *channel, struct fft_cache *cache,
+                      int length, struct problem *problem)
+{
+    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
+    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
+                                          length, length / 2, count};
+    for (int t = 0; t < 2; t++) {
+        channel->bins[t] = channel->pair.cycles[t] * length;
+        if (!tone_track_new((int)count, length / 2, &channel->track[t], problem))
+            return false;
+    }
+    return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
+                      problem) &&
+           spectrum_new(length, 0, &channel->spectrum, problem);
+}
+
+static bool without_pair(struct intermodulation_channel *channel, enum reason reason)
+{
+    channel->has_pair = false;
+    channel->reason = reason;
+    return true;
+}
+
+bool intermodulation_pass_prepare(struct capture *capture,
+                                  const struct intermodulation_request *request,
+                                  struct fft_cache *cache,
+                                  struct intermodulation_channel *channel,
+                                  struct problem *problem)
+{
+    const double any_tone_hz = 1e9;
+    struct intermodulation_pair *pair = &channel->pair;
+    int rate = capture_format(capture)->sample_rate_hz;
+    channel->sample_rate_hz = rate;
+    if (channel->span.silent)
+        return without_pair(channel, REASON_DIGITAL_SILENCE);
+    double lowest_hz = any_tone_hz;
+    if (request->told)
+        lowest_hz = fmin(request->frequency_hz[0],
+                         request->frequency_hz[1] - request->frequency_hz[0]);
+    struct tone_search search = {
+        .channel = channel->channel,
+        .span = channel->span,
+        .sample_rate_hz = rate,
+        .length = segments_length(channel->span.frames, rate, lowest_hz),
+    };
+    if (search.length == 0)
+        return without_pair(channel, REASON_NOT_ENOUGH_DATA);
+    if (!intermodulation_pair_find(capture, &search, request, cache, pair, problem))
+        return false;
+    if (pair->fault != PAIR_FOUND)
+        return without_pair(channel, REASON_NOT_DETERMINABLE);
+    /* Products lie as far apart as the lower tone or the tones' difference, at least. */
+    lowest_hz = fmin(pair->hz[0], pair->hz[1] - pair->hz[0]);
+    int length = segments_length(channel->span.frames, rate, lowest_hz);
+    if (length == 0)
+        return without_pair(channel, REASON_NOT_ENOUGH_DATA);
+    channel->has_pair = true;
+    return plan_pass(channel, cache, length, problem);
+}
+
+/* A segment in which nothing like a tone is left says nothing about its frequency. */
+static void follow_tones(struct intermodulation_channel *channel, const double *transform)
+{
+    const double most_misfit = 0.5;
+    for (int t = 0; t < 2; t++) {
+        struct lobe_fit fit = lobe_fit(channel->window, transform, channel->bins[t]);
+        struct tone_fit tone = lobe_fit_tone(&fit, channel->plan.length);
+        if (fit.misfit < most_misfit)
+            channel->bins[t] = fit.bin;
+        tone_track_add(&channel->track[t], &tone);
+    }
+}
+
+static double lobe_power(const struct intermodulation_channel *channel,
+                         const double *powers, double bin)
+{
+    struct bins whole = {0, channel->plan.length / 2};
+    return spectrum_sum(powers, bins_within(bins_lobe(bin), whole));
+}
+
+static bool take_segment(int plan, int64_t index, const double *samples, void *context,
+                         struct problem *problem)
+{
+    struct pass *pass = context;
+    struct intermodulation_channel *channel = pass->channels[plan];
+    (void)index;
+    fft_put_windowed(pass->buffer, channel->window, samples, channel->span.dc);
+    if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
+                       &channel->spectrum, problem))
+        return false;
+    follow_tones(channel, pass->buffer);
+    double upper = lobe_power(channel, pass->powers, channel->bins[1]);
+    moments_add(&channel->tone[0], lobe_power(channel, pass->powers, channel->bins[0]),
+                upper);
+    moments_add(&channel->tone[1], upper, upper);
+    for (int i = 0; i < INTERMODULATION_PRODUCTS; i++) {
+        double bin = intermodulation_products_bin(&intermodulation_products[i],
+                                                  channel->bins, channel->plan.length);
+        moments_add(&channel->product[i], lobe_power(channel, pass->powers, bin), upper);
+    }
+    return true;
+}
+
+bool intermodulation_pass_run(struct capture *capture, struct fft_cache *cache,
+                              struct intermodulation_channel *channels, int count,
+                              const struct progress *progress, struct problem *problem)
+{
+    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
+    struct intermodulation_channel *by_plan[CAPTURE_MAX_CHANNELS];
+    struct pass pass = {cache, by_plan, NULL, NULL};
+    int used = 0, longest = 2;
+    for (int c = 0; c < count; c++) {
+        if (!channels[c].has_pair)
+            continue;
+        plans[used] = channels[c].plan;
+        by_plan[used++] = &channels[c];
+        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
+    }
+    pass.buffer = fft_buffer_new(longest);
+    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
+    bool done = (pass.buffer && pass.powers) ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "No memory for a transform of %d samples.", longest);
+    done = done &&
+           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++)
+        spectrum_finish(&by_plan[i]->spectrum);
+    fft_buffer_free(pass.buffer);
+    free(pass.powers);
+    return done;
+}
+
+void intermodulation_pass_free(struct intermodulation_channel *channel)
+{
+    for (int t = 0; t < 2; t++)
+        tone_track_free(&channel->track[t]);
+    spectrum_free(&channel->spectrum);
+}

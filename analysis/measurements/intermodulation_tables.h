@@ -1,0 +1,39 @@
+/** The words of `intermodulation`: what its description consists of. */
+#ifndef ANALYSIS_MEASUREMENTS_INTERMODULATION_TABLES_H
+#define ANALYSIS_MEASUREMENTS_INTERMODULATION_TABLES_H
+
+#include "analysis/core/description.h"
+
+enum intermodulation_figure {
+    FIGURE_FREQUENCY_1,
+    FIGURE_FREQUENCY_2,
+    FIGURE_LEVEL_1,
+    FIGURE_LEVEL_2,
+    FIGURE_LEVEL_RATIO,
+    FIGURE_PEAK_LEVEL,
+    FIGURE_MODULATION_DISTORTION,
+    FIGURE_MODULATION_DISTORTION_PERCENT,
+    FIGURE_MODULATION_DISTORTION_RSS,
+    FIGURE_MODULATION_DISTORTION_RSS_PERCENT,
+    FIGURE_DIFFERENCE_SECOND,
+    FIGURE_DIFFERENCE_SECOND_PERCENT,
+    FIGURE_DIFFERENCE_THIRD,
+    FIGURE_DIFFERENCE_THIRD_PERCENT,
+    FIGURE_DIFFERENCE_TOTAL,
+    FIGURE_DIFFERENCE_TOTAL_PERCENT,
+    INTERMODULATION_FIGURES,
+};
+
+enum { FINDING_KIND, FINDING_DIFFERENCE_THIRD_COUNTS, INTERMODULATION_FINDINGS };
+enum { LIST_PRODUCTS, INTERMODULATION_LISTS };
+enum { SERIES_SPECTRUM, INTERMODULATION_SERIES };
+
+extern const struct figure_description
+    intermodulation_tables_figures[INTERMODULATION_FIGURES];
+extern const struct finding_description
+    intermodulation_tables_findings[INTERMODULATION_FINDINGS];
+extern const struct list_description intermodulation_tables_lists[INTERMODULATION_LISTS];
+extern const struct series_description
+    intermodulation_tables_series[INTERMODULATION_SERIES];
+
+#endif

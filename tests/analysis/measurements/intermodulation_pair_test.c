@@ -1,0 +1,226 @@
+/* Which pair is found, what it is called, and what is said where there is none. */
+#include "analysis/measurements/intermodulation_pair.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "tests/analysis/measurements/pairs.h"
+
+/* Source: measurements' own definition of the kinds; SMPTE RP 120 and DIN 45403 from
+ * memory. */
+static void kinds_are_told_by_frequencies_and_levels(void **state)
+{
+    static const struct {
+        double hz[2], ratio_db;
+        const char *kind;
+    } rows[] = {
+        {{60, 7000}, 12.04, "smpte"},
+        {{60.5, 6950}, 9.2, "smpte"},
+        {{60, 7000}, 0, "pair"},
+        {{60, 7200}, 12.04, "pair"},
+        {{50, 7000}, 12.04, "pair"},
+        {{250, 8000}, 12.04, "din"},
+        {{250, 8000}, 16, "pair"},
+        {{18000, 20000}, 0, "difference-frequency"},
+        {{19000, 20000}, -5.9, "difference-frequency"},
+        {{19000, 20000}, 6.1, "pair"},
+        {{8000, 11950}, 0, "difference-frequency"},
+        {{8000, 12000}, 0, "pair"},
+        {{1000, 5300}, 0, "pair"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
+        assert_string_equal(intermodulation_pair_kind(rows[i].hz, rows[i].ratio_db),
+                            rows[i].kind);
+}
+
+struct row {
+    double hz[2], amplitude[2], line_hz, line_amplitude;
+    const char *setting;
+    double value;
+    const char *other;
+    double other_value;
+};
+
+static struct report *try_row(const struct row *row, struct problem *problem)
+{
+    struct settings settings;
+    struct pairs pairs =
+        pairs_of(row->hz[0], row->hz[1], row->amplitude[0], row->amplitude[1]);
+    pairs.duration_s = 2;
+    pairs.noise_rms = 1e-6;
+    if (row->line_hz > 0)
+        pairs.lines[pairs.line_count++] =
+            (struct pairs_line){row->line_amplitude, 0, 0, 0, row->line_hz};
+    synthetic_defaults(&intermodulation_measurement.description, &settings);
+    if (row->setting)
+        pairs_set(&settings, row->setting, row->value);
+    if (row->other)
+        pairs_set(&settings, row->other, row->other_value);
+    return pairs_try(&pairs, &settings, problem);
+}
+
+enum { AUTO, SMPTE, DIN, DIFFERENCE, PAIR };
+
+static void the_pair_is_found(void **state)
+{
+    static const struct {
+        struct row row;
+        double hz[2];
+        const char *kind;
+        int warnings;
+    } rows[] = {
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, NULL, 0, NULL, 0}, {60, 7000}, "smpte", 0},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "kind", SMPTE, NULL, 0}, {60, 7000}, "smpte", 0},
+        /* the upper tone first, and far beyond the band's end on a fast clock */
+        {{{20000, 18000}, {0.4, 0.4}, 0, 0, NULL, 0, NULL, 0},
+         {18000, 20000},
+         "difference-frequency",
+         0},
+        {{{20003, 19000}, {0.4, 0.4}, 0, 0, "kind", DIFFERENCE, NULL, 0},
+         {19000, 20003},
+         "difference-frequency",
+         0},
+        {{{1000, 5300}, {0.2, 0.2}, 0, 0, NULL, 0, NULL, 0}, {1000, 5300}, "pair", 0},
+        /* a pair and its harmonic, told; and one much weaker than the other */
+        {{{1000, 3000}, {0.2, 0.2}, 0, 0, "frequency_1_hz", 1000, "frequency_2_hz", 3000},
+         {1000, 3000},
+         "pair",
+         0},
+        {{{1000, 5300},
+          {0.5, 0.005},
+          0,
+          0,
+          "frequency_1_hz",
+          1000,
+          "frequency_2_hz",
+          5300},
+         {1000, 5300},
+         "pair",
+         0},
+        /* mains stronger than the upper tone */
+        {{{250, 8000}, {0.6, 0.15}, 50, 0.2, "kind", DIN, NULL, 0},
+         {250, 8000},
+         "din",
+         0},
+        /* the frequency given goes before the kind's */
+        {{{70, 7000}, {0.6, 0.15}, 0, 0, "kind", SMPTE, "frequency_1_hz", 70},
+         {70, 7000},
+         "pair",
+         1},
+        {{{60, 7000}, {0.15, 0.15}, 0, 0, "kind", SMPTE, NULL, 0}, {60, 7000}, "pair", 1},
+        {{{60, 7000}, {0.15, 0.15}, 0, 0, "kind", PAIR, NULL, 0}, {60, 7000}, "pair", 0},
+        {{{19000, 20000}, {0.4, 0.1}, 0, 0, "kind", DIFFERENCE, NULL, 0},
+         {19000, 20000},
+         "pair",
+         1},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct problem problem = {0};
+        struct report *report = try_row(&rows[i].row, &problem);
+        if (!report)
+            fail_msg("row %zu: %s", i, problem.detail);
+        for (int t = 0; t < 2; t++)
+            assert_close(synthetic_value(report, 0, t ? "frequency_2" : "frequency_1"),
+                         rows[i].hz[t] * 1.000037, 1e-3);
+        assert_string_equal(pairs_finding(report, 0, PAIRS_KIND), rows[i].kind);
+        assert_int_equal(report->warning_count, rows[i].warnings);
+        if (rows[i].warnings)
+            assert_string_equal(report->warnings[0].code, "wrong_signal");
+        report_free(report);
+    }
+}
+
+static void what_is_no_pair_is_told(void **state)
+{
+    static const struct {
+        struct row row;
+        const char *field, *words;
+    } rows[] = {
+        {{{997, 2500}, {0.5, 0}, 0, 0, NULL, 0, NULL, 0},
+         "",
+         "there is one tone only, at 997.0 Hz"},
+        {{{997, 2500}, {0, 0}, 0, 0, NULL, 0, NULL, 0}, "", "no tone stands above"},
+        {{{1000, 3000}, {0.5, 0.1}, 0, 0, NULL, 0, NULL, 0}, "", "one and its harmonic"},
+        {{{1000, 5300}, {0.2, 0.2}, 9000, 0.1, NULL, 0, NULL, 0},
+         "",
+         "a third one at 9000.0 Hz"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "kind", DIFFERENCE, NULL, 0},
+         "kind",
+         "no difference-frequency pair"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "kind", DIN, NULL, 0},
+         "frequency_1_hz",
+         "of the pair 250 and 8000 Hz no tone is found near 250 Hz"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "kind", SMPTE, "frequency_2_hz", 8000},
+         "frequency_2_hz",
+         "near 8000 Hz"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "frequency_1_hz", 60, NULL, 0},
+         "frequency_2_hz",
+         "60 Hz, does not tell the other"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "frequency_1_hz", 7000, "frequency_2_hz", 60},
+         "frequency_1_hz",
+         "7000 Hz is not below"},
+        {{{60, 7000}, {0.6, 0.15}, 0, 0, "frequency_1_hz", 60, "frequency_2_hz", 24000},
+         "frequency_2_hz",
+         "must lie below 24000 Hz"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct problem problem = {0};
+        struct report *report = try_row(&rows[i].row, &problem);
+        if (report)
+            fail_msg("row %zu is measured", i);
+        assert_string_equal(problem.field, rows[i].field);
+        if (!strstr(problem.detail, rows[i].words))
+            fail_msg("row %zu says: %s", i, problem.detail);
+        assert_true(problem.detail[strlen(problem.detail) - 1] == '.');
+    }
+}
+
+/* Tones one after the other are no pair, nor are those that take turns within the part
+ * that is looked at. */
+static double taking_turns(int64_t n, int channel, void *context)
+{
+    bool first = n < 3 * 48000;
+    (void)channel;
+    (void)context;
+    double gain = first ? 1 : 1e-3;
+    return 0.4 * gain * sin(2 * M_PI * 0.13 * (double)n) +
+           0.4 * sin(2 * M_PI * 0.29 * (double)n) * (first ? 1 : M_SQRT2);
+}
+
+static void a_tone_that_does_not_stay(void **state)
+{
+    struct synthetic synthetic = {
+        .sample_rate_hz = 48000, .channels = 1, .duration_s = 30, .sample = taking_turns};
+    struct problem problem = {0};
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    assert_null(
+        synthetic_measure(&intermodulation_measurement, descriptor, NULL, &problem));
+    assert_non_null(strstr(problem.detail, "do not both stay"));
+    close(descriptor);
+}
+
+static void a_part_that_is_too_short(void **state)
+{
+    struct pairs pairs = pairs_of(60, 7000, 0.6, 0.15);
+    struct problem problem = {0};
+    (void)state;
+    pairs.duration_s = 0.4;
+    assert_null(pairs_try(&pairs, NULL, &problem));
+    assert_non_null(strstr(problem.detail, "record at least 1 s"));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(kinds_are_told_by_frequencies_and_levels),
+        cmocka_unit_test(the_pair_is_found),
+        cmocka_unit_test(what_is_no_pair_is_told),
+        cmocka_unit_test(a_tone_that_does_not_stay),
+        cmocka_unit_test(a_part_that_is_too_short),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
