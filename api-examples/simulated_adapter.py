@@ -97,9 +97,9 @@ def curves():
     return (
         "Simulated, invented adapter. What was put in:\n"
         f"  gain {decibels(GAIN)} dB, noise {decibels(NOISE_RMS * math.sqrt(2))} dBFS over the "
-        "whole band, the recorder's own clock\n"
-        f"  channel 1: x + {SECOND:g} x^2 + {THIRD:g} x^3\n"
-        f"  channel 2: x + {WORSE * SECOND:g} x^2 + {WORSE * THIRD:g} x^3"
+        "whole band, one clock for both\n"
+        f"  then on channel 1: x + {SECOND:g} x^2 + {THIRD:g} x^3\n"
+        f"  then on channel 2: x + {WORSE * SECOND:g} x^2 + {WORSE * THIRD:g} x^3"
     )
 
 

@@ -116,7 +116,9 @@ static void add_powers(struct distortion_channel *channel, const double *powers,
     for (int family = 0; family < MAINS_FAMILIES; family++) {
         double sum = 0;
         for (int m = 1; m <= MAINS_LINES; m++)
-            sum += spectrum_sum(powers, distortion_mains_lobe(channel, bands, family, m));
+            sum +=
+                spectrum_sum(powers, distortion_mains_lobe(channel, bands,
+                                                           (enum mains_family)family, m));
         moments_add(&channel->mains[family], sum, fundamental);
     }
     add_harmonics(channel, powers, tone_bins, fundamental, highest_order);

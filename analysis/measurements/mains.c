@@ -21,7 +21,7 @@ bool mains_is(double hz)
 {
     const double least_hz = 1;
     for (int family = 0; family < MAINS_FAMILIES; family++) {
-        double base = mains_hz(family, 1), m = round(hz / base);
+        double base = mains_hz((enum mains_family)family, 1), m = round(hz / base);
         if (m >= 1 && m <= MAINS_LINES &&
             fabs(hz - m * base) <= fmax(wander * m * base, least_hz))
             return true;

@@ -145,6 +145,15 @@ PARAMETERS = (
          "bits": 24, "channels": 2, "dither": "tpdf"},
     {"bits": 17, "sample_rate_hz": "48000"}, {"frequency_hz": [1, 2]},
 )
+MEASUREMENTS = ("distortion", "noise", "intermodulation", "multitone", "jitter")
+PLAYABLE = (
+    {"name": "tone", "parameters": {"frequency_hz": 997}}, {"name": "silence"},
+    {"name": "twin-tone", "parameters": {"kind": "pair", "frequency_1_hz": 250.5}},
+    {"name": "multitone", "parameters": {"count": 5, "lowest_hz": 100}},
+    {"name": "jitter-pattern", "parameters": {"pattern_bits": 16}},
+    {"name": "white-noise", "parameters": {"level_dbfs": -20}},
+)
+SIGNALS = (*PLAYABLE, {"name": "tune"}, None, [])
 
 
 def requests():
@@ -152,6 +161,8 @@ def requests():
     made = [{"capture": capture, "measurement": "distortion", "settings": settings}
             for settings in SETTINGS]
     made += [{"name": "tone", "parameters": parameters} for parameters in PARAMETERS]
+    made += [{"capture": capture, "measurement": measurement, "settings": {}, "signal": signal}
+             for measurement in MEASUREMENTS for signal in SIGNALS]
     made += [
         {"capture": capture, "measurement": "distortion", "floor_capture": capture},
         {"name": "take 1", "note": "line\nand line", "pinned": True},
@@ -203,7 +214,7 @@ ASKED = (
     (1, {"request": "health", "signal": {"name": "tone", "parameters": {}}}),
     (2, {"request": "measure", "measurement": "distortion", "settings": {"harmonics": 5}}),
     (3, {"request": "measure", "measurement": "distortion", "settings": {}, "health": HEALTH,
-         "floor_health": HEALTH}),
+         "floor_health": HEALTH, "signal": {"name": "multitone", "parameters": {}}}),
     (1, {"request": "render", "signal": "tone", "format": "flac",
          "parameters": {"duration_s": 0.1}}),
 )
@@ -249,11 +260,21 @@ def wire():
     return made
 
 
+def chosen(signal, measurement):
+    """The last byte by which job.c takes the signal (from 1) and the measurement (from 0)."""
+    return bytes(next((i,) for i in range(256) if i % (len(PLAYABLE) + 1) == signal
+                      and i % len(MEASUREMENTS) == measurement))
+
+
 def jobs():
     """Recordings long enough to be measured, within 64 KiB, and some with a fault."""
     def tone(frames, **more):
         return waves.tone(duration_s=frames / 48000, **more)
 
+    def sum_of(*tones):
+        return sum(tone(24000, frequency_hz=hz, level_dbfs=level) for hz, level in tones)
+
+    quiet = tone(24000, level_dbfs=-200, noise_dbfs=-80)
     stereo = tone(12000, channels=2, noise_dbfs=-90, harmonics=((2, -60),))
     broken = numpy.concatenate((stereo[:6000], stereo[6064:]))
     zeroed = stereo.copy()
@@ -261,8 +282,18 @@ def jobs():
     opposite = stereo * (1, -1)
     codes = numpy.frombuffer(waves.pcm(stereo[:, :1], 24), numpy.uint8).reshape(-1, 3)
     right = numpy.concatenate((codes, (codes[:, 2:] >> 7) * 255), axis=1).tobytes()
+    played = {  # each with every measurement, and the signal told that it is
+        "tone": stereo, "silence": quiet, "two_tones": quiet + sum_of((60, -3), (7000, -15)),
+        "many_tones": quiet + sum_of(*((100 * 1.5 ** i, -30) for i in range(12))),
+        "high_tone": quiet + sum_of((12000, -3), (11900, -90), (12100, -90)),
+        "noise": tone(12000, level_dbfs=-200, noise_dbfs=-20),
+    }
     return {
-        "tone": waves.wav(stereo, 16), "missing": waves.wav(broken, 16),
+        **{f"{name}_{i}": waves.wav(samples, 16) + chosen(signal, i)
+           for signal, (name, samples) in enumerate(played.items(), 1)
+           for i in range(len(MEASUREMENTS))},
+        "two_high_tones": waves.wav(quiet + sum_of((18000, -7), (20000, -7)), 16),
+        "missing": waves.wav(broken, 16),
         "zeroed": waves.wav(zeroed, 16), "opposite": waves.wav(opposite, 16),
         "clipped": waves.wav((2 * stereo).clip(-0.7, 0.7), 16),
         "silent_channel": waves.wav(stereo * (1, 0), 16),
@@ -272,7 +303,6 @@ def jobs():
             numpy.round(stereo[:6000] * 32768)),
         "not_finite": waves.riff(b"\0\0\xc0\x7f" * 999, 1, 48000, 32, tag=3),
         "over_full_scale": waves.float_wav(2 * stereo[:6000]),
-        "noise": waves.wav(tone(12000, level_dbfs=-200, noise_dbfs=-20), 16),
         "flac": flac(stereo, 16), "flac_24": flac(stereo[:9000], 24, "--blocksize=256"),
         "eight_kilohertz": waves.wav(tone(16000, frequency_hz=6000, noise_dbfs=-80), 16, 8000),
         "odd_rate": waves.wav(stereo, 16, 767999),
@@ -312,7 +342,9 @@ CHUNKS = (b"RIFF", b"RF64", b"BW64", b"WAVE", b"fmt ", b"data", b"ds64", b"LIST"
           b"fl32", b"caff", b"desc", b"lpcm", b"fLaC", b"ID3", b"\xff\xf8", b"\xff\xf9",
           b"\0\0\0\0", b"\xff\xff\xff\xff", b"\0\xf0\xff\x7f", b"\x7f\xff\xf0\0",
           b"\xff" * 8, b"\xff" * 7 + b"\x7f", b"\xfe\xff", b"\x16\0")
-WORDS = (b"capture", b"measurement", b"settings", b"floor_capture", b"distortion", b"name", b"tone",
+WORDS = (b"capture", b"measurement", b"settings", b"floor_capture", b"signal", b"name",
+         *(name.encode() for name in MEASUREMENTS),
+         *(signal["name"].encode() for signal in PLAYABLE),
          b"parameters", b"channels", b"start_s", b"duration_s", b"band_hz", b"harmonics",
          b"frequency_hz", b"level_dbfs", b"sample_rate_hz", b"bits", b"dither", b"null", b"true",
          b"-1e308", b"1e-320", b"\\u0000", b"\\ud834\\udd1e", b"[[", b"{\"", b"\":")

@@ -1,7 +1,7 @@
 /**
  * What jobs do with a hostile recording, from its bytes to the JSON and the result file:
- * its health, and a measurement that is handed it. The last byte decides whether a signal
- * is named.
+ * its health, and a measurement that is handed it. The last byte decides which signal is
+ * named, if any, and which measurement it is.
  */
 #include "tests/fuzz/fuzz.h"
 
@@ -10,6 +10,8 @@
 #include <unistd.h>
 
 #include "analysis/capture/capture.h"
+#include "analysis/measurements/registry.h"
+#include "analysis/signals/signal.h"
 #include "analysis/worker/task.h"
 #include "analysis/worker/task_health.h"
 #include "analysis/worker/wire.h"
@@ -81,19 +83,34 @@ static void check_health(const json_t *answer)
     }
 }
 
-static void measure(int file, const json_t *health, struct fft_cache *cache)
+static void measure(int file, const struct measurement *measurement, const json_t *signal,
+                    const json_t *health, struct fft_cache *cache)
 {
     static int result = -1;
     struct problem problem = {0};
     struct wire_result_header header;
     result = fuzz_file(result, NULL, 0);
-    struct task_measure task = {
-        .capture = file, .result = result, .health = health, .cache = cache};
+    struct task_measure task = {.capture = file,
+                                .result = result,
+                                .signal = signal,
+                                .health = health,
+                                .cache = cache};
     assert(lseek(result, 0, SEEK_SET) == 0);
-    bool good = task_measure(task_find("distortion", &problem), &task, &problem);
+    bool good = task_measure(measurement, &task, &problem);
     assert(good == (problem.kind == PROBLEM_NONE));
     assert(!good || pread(result, &header, sizeof header, 0) == sizeof header);
     fft_cache_trim(cache);
+}
+
+/* A signal as the daemon names it, from 1; 0: none. */
+static json_t *named(int which)
+{
+    if (which == 0)
+        return NULL;
+    json_t *signal = json_pack("{s:s,s:{}}", "name",
+                               signal_get(which - 1)->description.name, "parameters");
+    assert(signal);
+    return signal;
 }
 
 size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsigned seed)
@@ -104,20 +121,20 @@ size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsi
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     static int file = -1;
-    static json_t *tone;
     static struct fft_cache *cache;
     if (!cache)
         cache = fft_cache_new();
-    if (!tone)
-        tone = json_pack("{s:s,s:{}}", "name", "tone", "parameters");
-    assert(cache && tone);
+    assert(cache);
+    int choice = size > 0 ? data[size - 1] : 0;
+    int which = choice % (signal_count() + 1);
+    const struct measurement *measurement = registry_get(choice % registry_count());
     file = fuzz_file(file, data, size);
     if (!short_enough(file))
         return 0;
     struct problem problem = {0};
     json_t *answer = NULL;
-    struct task_health task = {.capture = file, .cache = cache};
-    task.signal = size > 0 && data[size - 1] % 2 ? tone : NULL;
+    json_t *signal = named(which);
+    struct task_health task = {.capture = file, .signal = signal, .cache = cache};
     bool good = task_health(&task, &answer, &problem);
     assert(good == (problem.kind == PROBLEM_NONE) && good == (answer != NULL));
     fft_cache_trim(cache);
@@ -128,8 +145,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     if (good) {
         check_health(answer);
-        measure(file, json_object_get(answer, "health"), cache);
+        measure(file, measurement, signal, json_object_get(answer, "health"), cache);
     }
     json_decref(answer);
+    json_decref(signal);
     return 0;
 }

@@ -9,12 +9,13 @@
 #include <stdlib.h>
 
 #include "analysis/measurements/registry.h"
-#include "analysis/signals/signal.h"
 #include "analysis/worker/describe.h"
 #include "analysis/worker/settings_json.h"
+#include "analysis/worker/signal_json.h"
 #include "server/base/limits.h"
 #include "server/catalogue/catalogue.h"
 #include "server/http/body.h"
+#include "server/http/played.h"
 #include "server/http/values.h"
 #include "tests/fuzz/support/told.h"
 
@@ -40,16 +41,38 @@ static void read_settings(const struct description *description, const json_t *s
     json_decref(written);
 }
 
+/* What was played, as stored, is what the worker can read. */
+static void check_signal(const json_t *signal)
+{
+    struct server_problem problem = {0};
+    struct problem refused = {0};
+    struct signal_json read;
+    char *text = NULL;
+    if (!told(played_read(signal, the_catalogue(), &text, &problem), &problem))
+        return;
+    json_t *stored = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL;
+    assert((stored == NULL) == json_is_null(signal));
+    assert(signal_json_read(stored, &read, &refused));
+    json_t *written = signal_json_write(&read);
+    assert(written != NULL);
+    json_decref(written);
+    json_decref(stored);
+    free(text);
+}
+
 static void check_order(const json_t *body)
 {
     struct server_problem problem = {0};
     const char *name;
-    if (!told(body_check_fields(body, "capture! measurement! settings floor_capture",
-                                &problem),
+    if (!told(body_check_fields(
+                  body, "capture! measurement! settings signal floor_capture", &problem),
               &problem) ||
         !body_text(body, "capture", &problem) ||
         (name = body_text(body, "measurement", &problem)) == NULL)
         return;
+    const json_t *signal = json_object_get(body, "signal");
+    if (signal)
+        check_signal(signal);
     const json_t *settings = json_object_get(body, "settings");
     const json_t *measurement = catalogue_measurement(the_catalogue(), name);
     if (measurement && settings &&
@@ -57,36 +80,29 @@ static void check_order(const json_t *body)
         read_settings(&registry_find(name)->description, settings);
 }
 
-static void check_signal(const json_t *signal)
+/* A text as the query of a rendering gives it. */
+static void check_parameter(const json_t *signal, const char *name, const char *text)
 {
     struct server_problem problem = {0};
-    const char *name;
-    if (!told(body_check_fields(signal, "name! parameters", &problem), &problem) ||
-        (name = body_text(signal, "name", &problem)) == NULL)
-        return;
-    const json_t *known = catalogue_signal(the_catalogue(), name);
-    const json_t *parameters = json_object_get(signal, "parameters");
-    if (known && parameters &&
-        told(catalogue_check_parameters(known, parameters, &problem), &problem))
-        read_settings(&signal_find(name)->description, parameters);
+    json_t *read = catalogue_parameter_from_text(signal, name, text, &problem);
+    told(read != NULL, &problem);
+    json_decref(read);
 }
 
-/* Every text of the body as the query of a rendering gives it. */
 static void check_texts(const json_t *body)
 {
+    const json_t *signals = catalogue_signals(the_catalogue());
     const char *name;
     json_t *value;
     json_object_foreach((json_t *)body, name, value)
     {
-        const json_t *tone = catalogue_signal(the_catalogue(), "tone");
-        struct server_problem problem = {0}, second = {0};
+        struct server_problem problem = {0};
         const char *text = json_string_value(value);
         if (!text)
             continue;
-        told(values_text(name, text, LIMIT_NAME_BYTES, false, &second), &second);
-        json_t *read = catalogue_parameter_from_text(tone, name, text, &problem);
-        told(read != NULL, &problem);
-        json_decref(read);
+        told(values_text(name, text, LIMIT_NAME_BYTES, false, &problem), &problem);
+        for (size_t i = 0; i < json_array_size(signals); i++)
+            check_parameter(json_array_get(signals, i), name, text);
     }
 }
 
