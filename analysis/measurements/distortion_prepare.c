@@ -15,13 +15,13 @@ static bool look(struct capture *capture, const struct distortion_request *reque
                  struct problem *problem)
 {
     double bin_hz = (double)channel->sample_rate_hz / length;
-    struct tone_search search = {channel->channel,
-                                 channel->span,
-                                 channel->sample_rate_hz,
-                                 length,
-                                 request->band_hz[0],
-                                 request->band_hz[1],
-                                 1};
+    struct tone_search search = {.channel = channel->channel,
+                                 .span = channel->span,
+                                 .sample_rate_hz = channel->sample_rate_hz,
+                                 .length = length,
+                                 .low_hz = request->band_hz[0],
+                                 .high_hz = request->band_hz[1],
+                                 .most = 1};
     if (request->frequency_hz > 0) {
         double reach = fmax(search_share * request->frequency_hz, 3 * bin_hz);
         search.low_hz = request->frequency_hz - reach;

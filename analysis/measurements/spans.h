@@ -17,6 +17,12 @@ bool spans_find(const struct measurement_input *input, enum spans_part part,
                 const struct progress *progress, struct steady_span *spans,
                 struct problem *problem) __attribute__((warn_unused_result));
 
+/** Both from one reading, for a measurement that must first find out what was played. */
+bool spans_find_both(const struct measurement_input *input,
+                     const struct progress *progress, struct steady_span *steady,
+                     struct steady_span *clean, struct problem *problem)
+    __attribute__((warn_unused_result));
+
 /** OUT_OF_RANGE where the band begins beyond half the sample rate. */
 bool spans_check_band(const struct settings *settings, int sample_rate_hz,
                       struct problem *problem) __attribute__((warn_unused_result));

@@ -242,6 +242,29 @@ static struct stretch steady_part(const struct track *track, const struct look *
     return part;
 }
 
+/* The longest part between long stretches of nothing, less the blocks that hold a piece
+ * of those. */
+static struct stretch sounding_part(const struct track *track)
+{
+    const int64_t least = 10; /* blocks: half a second */
+    struct stretch best = {0, 0, 0};
+    for (int64_t i = 0, first = 0; i <= track->count;) {
+        int64_t still = i;
+        while (still < track->count &&
+               track->blocks[still].minimum >= track->blocks[still].maximum)
+            still++;
+        bool cuts = still - i >= least;
+        if (cuts || i == track->count) {
+            int64_t end = cuts ? i - 1 : i;
+            if (end - first > best.count)
+                best = (struct stretch){first, end - first, 0};
+            first = still + 1;
+        }
+        i = still > i ? still : i + 1;
+    }
+    return best;
+}
+
 /* levels NULL: all of the track is wanted. */
 static void judge(const struct track *track, const struct look *look, int64_t first_frame,
                   struct levels *levels, double *scratch, struct steady_span *ret)
@@ -250,8 +273,7 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
     *ret = (struct steady_span){.silent = track->count > 0 && is_silent(track, part)};
     if (ret->silent || track->count == 0)
         return;
-    if (levels)
-        part = steady_part(track, look, levels, scratch);
+    part = levels ? steady_part(track, look, levels, scratch) : sounding_part(track);
     ret->silent = part.count > 0 && is_silent(track, part);
     if (part.count < 1 || ret->silent)
         return;
@@ -344,8 +366,12 @@ bool steady_find(struct capture *capture, const struct steady_request *request,
             within_clean(&look.tracks[c], clean, look.block_frames, &first_frame);
         judge(&part, &look, first_frame, request->whole ? NULL : &levels, scratch,
               &spans[c]);
+        if (request->wholes)
+            judge(&part, &look, first_frame, NULL, scratch, &request->wholes[c]);
     }
     align(spans, look.channels);
+    if (request->wholes)
+        align(request->wholes, look.channels);
     done = true;
 out:
     for (int c = 0; c < look.channels; c++) {

@@ -44,13 +44,16 @@ struct steady_request {
         *clean; /* of each channel of the capture; NULL: all of it */
     bool whole; /* all that is clean, whatever its level: idle noise has no steady part */
     bool slowly; /* half seconds tell, not blocks: many tones ripple */
+    struct steady_span *wholes; /* NULL, or filled with that beside the steady parts */
     const struct progress *progress;
 };
 
 /** Looks at a part of the recording and fills spans[channels of the capture], each within
  * the channel's clean part. When all steady parts nearly agree they are given their
- * common part, so that phases compare. *ret_frames: how many were there. Problems:
- * NO_AUDIO, NOT_FINITE, IO, OUT_OF_MEMORY. */
+ * common part, so that phases compare. Where all of it is wanted, stretches of half a
+ * second and more in which every sample is the same (nothing played yet, or a device that
+ * muted itself) are no part of it: the longest part between them is taken. *ret_frames:
+ * how many were there. Problems: NO_AUDIO, NOT_FINITE, IO, OUT_OF_MEMORY. */
 bool steady_find(struct capture *capture, const struct steady_request *request,
                  struct steady_span *spans, int64_t *ret_frames, struct problem *problem)
     __attribute__((warn_unused_result));

@@ -86,7 +86,8 @@ bool tone_search_find(struct capture *capture, const struct tone_search *search,
     if (!fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &looking.window, problem))
         return false;
     looking.buffer = fft_buffer_new(length);
-    looking.powers = malloc((size_t)length * sizeof *looking.powers);
+    looking.powers =
+        search->powers ? search->powers : malloc((size_t)length * sizeof *looking.powers);
     bool done = (looking.buffer && looking.powers) ||
                 problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                             "No memory for a transform of %d samples.", length);
@@ -95,6 +96,7 @@ bool tone_search_find(struct capture *capture, const struct tone_search *search,
     if (done)
         *ret_count = looking.count;
     fft_buffer_free(looking.buffer);
-    free(looking.powers);
+    if (looking.powers != search->powers)
+        free(looking.powers);
     return done;
 }

@@ -19,6 +19,7 @@ struct tone_search {
     int length;             /* of the segment; the span is at least as long */
     double low_hz, high_hz; /* where to look */
     int most;               /* how many tones to look for */
+    double *powers; /* NULL, or filled with the segment's powers by bin: [length] */
 };
 
 /** Fills found[most], the strongest first; *ret_count 0: there is none. OUT_OF_MEMORY,

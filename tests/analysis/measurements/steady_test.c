@@ -63,6 +63,40 @@ static void all_of_it_is_taken_where_that_is_asked(void **state)
     assert_true(spans[0].silent);
 }
 
+/* Of a channel that muted itself, of one that was played late, the part that sounds; what
+ * is silent for less than half a second stays in it. Both parts come of one reading. */
+static void long_silence_is_no_part_of_all_of_it(void **state)
+{
+    static const struct {
+        struct plan plan;
+        double start_s, end_s;
+    } rows[] = {
+        {{{{0, -80}, {2.52, -300}}, 2, 0}, 0, 2.5},
+        {{{{0, -300}, {1.52, -80}}, 2, 0}, 1.55, 4},
+        {{{{0, -80}, {1, -300}, {1.7, -80}}, 3, 0}, 1.75, 4},
+        {{{{0, -80}, {1, -300}, {1.4, -80}}, 3, 0}, 0, 4},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct plan plan = rows[i].plan;
+        struct steady_span steady[2], wholes[2];
+        struct synthetic synthetic = {48000, 2, 4, 0, sample, &plan};
+        struct capture *capture = NULL;
+        int64_t frames = 0;
+        int descriptor = synthetic_recording(&synthetic);
+        assert_true(capture_open(descriptor, &capture, NULL));
+        assert_true(steady_find(capture,
+                                &(struct steady_request){.frames = -1, .wholes = wholes},
+                                steady, &frames, NULL));
+        capture_close(capture);
+        close(descriptor);
+        assert_close((double)wholes[0].first_frame / 48000, rows[i].start_s, 0.0501);
+        assert_close((double)(wholes[0].first_frame + wholes[0].frames) / 48000,
+                     rows[i].end_s, 0.0501);
+        assert_true(steady[0].frames > 0 && steady[0].frames < wholes[0].frames);
+    }
+}
+
 /* Each row: the steps and where the steady part must lie, to a block. */
 static void the_steady_part_lies_where_it_must(void **state)
 {
@@ -185,6 +219,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(all_of_it_is_taken_where_that_is_asked),
+        cmocka_unit_test(long_silence_is_no_part_of_all_of_it),
         cmocka_unit_test(the_steady_part_lies_where_it_must),
         cmocka_unit_test(silence_and_direct_voltage_are_silent),
         cmocka_unit_test(steady_direct_voltage_after_a_step_is_silent),
