@@ -5,9 +5,11 @@
 #include "analysis/measurements/distortion.h"
 #include "analysis/measurements/intermodulation.h"
 #include "analysis/measurements/multitone.h"
+#include "analysis/measurements/noise.h"
 
 static const struct measurement *const measurements[] = {
     &distortion_measurement,
+    &noise_measurement,
     &intermodulation_measurement,
     &multitone_measurement,
     NULL,

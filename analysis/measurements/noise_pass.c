@@ -1,0 +1,136 @@
+#include "analysis/measurements/noise_pass.h"
+
+#include <stdlib.h>
+
+#include "analysis/measurements/powers.h"
+
+static const double settle_s = 3;        /* of the detector, before it is read */
+static const double transient_s = 0.005; /* of the filter, that starts from rest */
+
+struct pass {
+    struct fft_cache *cache;
+    struct noise_channel **channels; /* by plan */
+    double *buffer;                  /* the longest segment and its transform */
+    double *powers;                  /* and the powers of that */
+    double *weighted;                /* samples through the curve of BS.468 */
+};
+
+double noise_bin_hz(const struct noise_channel *channel)
+{
+    return (double)channel->sample_rate_hz / channel->plan.length;
+}
+
+struct bins noise_mains_lobe(const struct noise_channel *channel, int family, int m)
+{
+    const struct bins none = {0, -1};
+    double bin_hz = noise_bin_hz(channel), bin = mains_hz(family, m) / bin_hz;
+    struct bins lobe = mains_lobe(family, m, bin_hz);
+    if (bin < channel->band.first || bin > channel->band.last ||
+        lobe.first < WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS || bins_meet(lobe, channel->tone))
+        return none;
+    return bins_within(lobe, (struct bins){0, channel->plan.length / 2});
+}
+
+static void add_powers(struct noise_channel *channel, const double *powers)
+{
+    const struct bins *tone = &channel->tone, band = channel->band;
+    int cut = channel->has_tone;
+    double beside = spectrum_sum(powers, *tone);
+    moments_add(&channel->tone_power, beside, beside);
+    moments_add(&channel->noise, powers_sum_outside(powers, tone, cut, band, NULL),
+                beside);
+    moments_add(&channel->noise_a,
+                powers_sum_outside(powers, tone, cut, band, channel->a_weights), beside);
+    moments_add(&channel->noise_468,
+                powers_sum_outside(powers, tone, cut, band, channel->weights_468),
+                beside);
+    moments_add(&channel->out_of_band_noise,
+                powers_sum_outside(powers, tone, cut, channel->out_of_band, NULL),
+                beside);
+    for (int family = 0; family < MAINS_FAMILIES; family++) {
+        double sum = 0;
+        for (int m = 1; m <= MAINS_LINES; m++)
+            sum += spectrum_sum(powers, noise_mains_lobe(channel, family, m));
+        moments_add(&channel->mains[family], sum, beside);
+    }
+}
+
+/* The samples that no segment before this one held go through the curve and move the
+ * needle. It is first let settle on the beginning, which it then reads. */
+static void add_quasi_peak(struct noise_channel *channel, int64_t index,
+                           const double *samples, double *weighted)
+{
+    const struct segment_plan *plan = &channel->plan;
+    bool is_first = index == 0, is_last = index == plan->count - 1;
+    double rate = weighting_filter_rate_hz(channel->filter);
+    int taken = is_last ? plan->length : plan->hop, from = 0;
+    int count = weighting_filter_output(channel->filter, taken);
+    weighting_filter_run(channel->filter, samples, taken, channel->span.dc, weighted);
+    if (is_first) {
+        from = (int)(transient_s * rate);
+        for (double held = 0; held < settle_s * rate; held += count - from)
+            quasi_peak_run(&channel->detector, weighted + from, count - from);
+    }
+    struct quasi_peak_reading reading =
+        quasi_peak_run(&channel->detector, weighted + from, count - from);
+    moments_add(&channel->quasi_peak, reading.sum / (count - from), 0);
+}
+
+static bool take_segment(int plan, int64_t index, const double *samples, void *context,
+                         struct problem *problem)
+{
+    struct pass *pass = context;
+    struct noise_channel *channel = pass->channels[plan];
+    fft_put_windowed(pass->buffer, channel->window, samples, channel->span.dc);
+    if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
+                       &channel->spectrum, problem))
+        return false;
+    add_powers(channel, pass->powers);
+    if (channel->filter)
+        add_quasi_peak(channel, index, samples, pass->weighted);
+    return true;
+}
+
+bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
+                    struct noise_channel *channels, int count,
+                    const struct progress *progress, struct problem *problem)
+{
+    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
+    struct noise_channel *by_plan[CAPTURE_MAX_CHANNELS];
+    struct pass pass = {cache, by_plan, NULL, NULL, NULL};
+    int used = 0, longest = 2, weighted = 1;
+    for (int c = 0; c < count; c++) {
+        struct noise_channel *channel = &channels[c];
+        int length = channel->plan.length;
+        if (!channel->is_measured)
+            continue;
+        plans[used] = channel->plan;
+        by_plan[used++] = channel;
+        longest = length > longest ? length : longest;
+        int output =
+            channel->filter ? weighting_filter_output(channel->filter, length) : 0;
+        weighted = output > weighted ? output : weighted;
+    }
+    pass.buffer = fft_buffer_new(longest);
+    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
+    pass.weighted = malloc((size_t)weighted * sizeof *pass.weighted);
+    bool done = (pass.buffer && pass.powers && pass.weighted) ||
+                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                            "No memory for a transform of %d samples.", longest);
+    done = done &&
+           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++)
+        spectrum_finish(&by_plan[i]->spectrum);
+    fft_buffer_free(pass.buffer);
+    free(pass.powers);
+    free(pass.weighted);
+    return done;
+}
+
+void noise_channel_free(struct noise_channel *channel)
+{
+    free(channel->a_weights);
+    free(channel->weights_468);
+    weighting_filter_free(channel->filter);
+    spectrum_free(&channel->spectrum);
+}
