@@ -44,7 +44,7 @@ static double sample(int64_t n, int channel, void *context)
     return value;
 }
 
-struct report *tones_measure(struct tones *tones, const struct settings *settings)
+int tones_recording(struct tones *tones)
 {
     struct synthetic synthetic = {tones->sample_rate_hz,
                                   tones->channels ? tones->channels : 1,
@@ -52,8 +52,13 @@ struct report *tones_measure(struct tones *tones, const struct settings *setting
                                   0,
                                   sample,
                                   tones};
+    return synthetic_recording(&synthetic);
+}
+
+struct report *tones_measure(struct tones *tones, const struct settings *settings)
+{
     struct problem problem = {0};
-    int descriptor = synthetic_recording(&synthetic);
+    int descriptor = tones_recording(tones);
     struct report *report =
         synthetic_measure(&distortion_measurement, descriptor, settings, &problem);
     if (!report)

@@ -29,6 +29,9 @@ struct tones {
     struct support_random random;
 };
 
+/** A recording of it, the same in every channel; the caller closes it. */
+int tones_recording(struct tones *tones);
+
 /** Measures the recording that `tones` describes, the same in every channel; fails the
  * test when the measurement does. */
 struct report *tones_measure(struct tones *tones, const struct settings *settings);
