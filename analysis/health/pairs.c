@@ -113,6 +113,7 @@ static bool signal_is_same(const struct health_request *request, int one, int ot
                            bool *ret, struct problem *problem)
 {
     struct signal_stream *stream = NULL;
+    struct problem refused = {0};
     int32_t *frames = NULL;
     bool good = false;
     *ret = false;
@@ -129,8 +130,12 @@ static bool signal_is_same(const struct health_request *request, int one, int ot
                     "Not enough memory to compare the signal; try again.");
         goto out;
     }
-    if (!request->signal->begin(request->parameters, &stream, problem))
+    if (!request->signal->begin(request->parameters, &stream, &refused)) {
+        /* Parameters that clash tell of no signal. */
+        good = refused.kind == PROBLEM_OUT_OF_RANGE ||
+               problem_set(problem, refused.kind, NULL, "%s", refused.detail);
         goto out;
+    }
     bool same = true;
     int64_t left = llround(signal_s * form.sample_rate_hz);
     left = left < form.frames ? left : form.frames;

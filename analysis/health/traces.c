@@ -29,11 +29,11 @@ struct channel {
 };
 
 struct traces {
-    struct fft_cache *cache; /* borrowed */
+    const struct health_request *request; /* borrowed */
+    struct fft_cache *cache;
     const struct window *window;
     int channels, length, sample_rate_hz;
-    double nominal_hz; /* NaN: unknown */
-    double *powers;    /* of one segment */
+    double *powers; /* of one segment */
     struct channel channel[];
 };
 
@@ -50,19 +50,18 @@ static int segment_length(const struct capture_format *format)
     return length;
 }
 
-/* The parameter `frequency_hz` of the signal, if it has one. */
-static double nominal_of(const struct health_request *request)
+/* Of the tones that were played the one nearest to the one found; the first where none
+ * was found; NaN: none is known. */
+static double nominal_of(const struct health_request *request, double found_hz)
 {
-    if (!request->signal || !request->parameters)
-        return NAN;
-    const struct description *description = &request->signal->description;
-    for (int i = 0; i < description->setting_count; i++) {
-        const struct setting_description *setting = &description->settings[i];
-        if (strcmp(setting->name, "frequency_hz") == 0 &&
-            setting->type == SETTING_NUMBER && request->parameters->values[i].given)
-            return request->parameters->values[i].number;
-    }
-    return NAN;
+    double hz[SIGNAL_TONES], nearest = NAN;
+    int count = 0;
+    if (request->signal && request->parameters && request->signal->tones)
+        count = request->signal->tones(request->parameters, hz);
+    for (int i = 0; i < count; i++)
+        if (i == 0 || fabs(hz[i] - found_hz) < fabs(nearest - found_hz))
+            nearest = hz[i];
+    return nearest;
 }
 
 static bool new_channel(struct traces *traces, struct channel *ret,
@@ -85,11 +84,11 @@ struct traces *traces_new(const struct health_subject *subject, struct problem *
         calloc(1, sizeof *traces + (size_t)format->channels * sizeof traces->channel[0]);
     bool done = traces != NULL;
     if (done) {
+        traces->request = subject->request;
         traces->cache = subject->request->cache;
         traces->channels = format->channels;
         traces->length = segment_length(format);
         traces->sample_rate_hz = format->sample_rate_hz;
-        traces->nominal_hz = nominal_of(subject->request);
         traces->powers =
             malloc(((size_t)traces->length / 2 + 1) * sizeof *traces->powers);
         done = traces->powers != NULL;
@@ -191,7 +190,8 @@ static void tell_wrong_signal(const struct traces_view *view, int c,
                               struct health *health)
 {
     const double loud = 5e-7; /* mean square: −60 dBFS */
-    if (health->channels[c].mean_square < loud)
+    double dc = health->channels[c].dc;
+    if (health->channels[c].mean_square - dc * dc < loud)
         return;
     health_warn(health, "wrong_signal", c + 1,
                 "Channel %d carries a tone of %.6g Hz, but %.6g Hz were played as the "
@@ -274,23 +274,22 @@ static bool end_channel(struct traces *traces, int c, bool *resampled,
                         struct health *health, struct problem *problem)
 {
     struct channel *channel = &traces->channel[c];
-    struct traces_view view = {&channel->spectrum,
-                               traces->length,
-                               traces->sample_rate_hz,
-                               traces->nominal_hz,
-                               {.bin = NAN}};
+    struct traces_view view = {
+        &channel->spectrum, traces->length, traces->sample_rate_hz, NAN, {.bin = NAN}};
+    double bin_hz = traces->sample_rate_hz / (double)traces->length;
     bool is_mains = false;
     if (channel->spectrum.segments == 0)
         return true;
     spectrum_finish(&channel->spectrum);
     traces_tone_end(&channel->tone, &channel->spectrum, &view.tone);
+    view.nominal_hz = nominal_of(traces->request, view.tone.bin * bin_hz);
     if (!tell_images(&view, resampled, health, problem))
         return false;
     if (!*resampled) /* images of high order may lie on multiples of 50 Hz */
         tell_mains(&view, c, health, &is_mains);
     if (isnan(view.tone.bin) || is_mains)
         return true;
-    health->channels[c].tone_hz = view.tone.bin * traces->sample_rate_hz / traces->length;
+    health->channels[c].tone_hz = view.tone.bin * bin_hz;
     tell_clock(&view, c, health);
     return true;
 }

@@ -10,6 +10,13 @@ struct signal_stream {
     int32_t pattern[JITTER_PATTERN_FRAMES];
 };
 
+static int tones(const struct settings *parameters, double hz[SIGNAL_TONES])
+{
+    hz[0] =
+        signal_form(parameters).sample_rate_hz / (double)JITTER_PATTERN_CARRIER_FRAMES;
+    return 1;
+}
+
 static bool begin(const struct settings *parameters, struct signal_stream **ret,
                   struct problem *problem)
 {
@@ -73,6 +80,7 @@ const struct signal jitter_pattern_signal = {
             .setting_count = JITTER_PATTERN_PARAMETER_COUNT,
         },
     .measured_by = "jitter",
+    .tones = tones,
     .begin = begin,
     .next = next,
     .end = end,

@@ -25,11 +25,16 @@ struct signal_form {
     int64_t frames;
 };
 
+enum { SIGNAL_TONES = 2 };
+
 struct signal_stream; /* the state of one rendering */
 
 struct signal {
     struct description description; /* settings are the parameters */
     const char *measured_by;        /* the measurement it is made for; NULL: none */
+    /** Fills hz with the one or two tones of which one may dominate a recording of it,
+     * and gives their number. NULL: none does. */
+    int (*tones)(const struct settings *parameters, double hz[SIGNAL_TONES]);
     /** Begins a rendering with checked parameters. OUT_OF_RANGE where parameters clash (a
      * tone at or above half the sample rate), OUT_OF_MEMORY. */
     bool (*begin)(const struct settings *parameters, struct signal_stream **ret,

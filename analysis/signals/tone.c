@@ -47,6 +47,12 @@ double tone_sine(int64_t index, int64_t count)
     return sign * cosine_of_octant(2 * M_PI * (double)(quarter - index) / (double)count);
 }
 
+static int tones(const struct settings *parameters, double hz[SIGNAL_TONES])
+{
+    hz[0] = parameters->values[TONE_FREQUENCY_HZ].number;
+    return 1;
+}
+
 static bool begin(const struct settings *parameters, struct signal_stream **ret,
                   struct problem *problem)
 {
@@ -118,6 +124,7 @@ const struct signal tone_signal = {
             .setting_count = TONE_PARAMETER_COUNT,
         },
     .measured_by = "distortion",
+    .tones = tones,
     .begin = begin,
     .next = next,
     .end = end,

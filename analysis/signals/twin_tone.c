@@ -44,6 +44,14 @@ struct twin_tone twin_tone_of(const struct settings *parameters)
     return twin;
 }
 
+static int tones(const struct settings *parameters, double hz[SIGNAL_TONES])
+{
+    struct twin_tone twin = twin_tone_of(parameters);
+    for (int i = 0; i < 2; i++)
+        hz[i] = twin.frequency_hz[i];
+    return 2;
+}
+
 static bool check(const struct twin_tone *twin, int sample_rate_hz,
                   struct problem *problem)
 {
@@ -142,6 +150,7 @@ const struct signal twin_tone_signal = {
             .setting_count = TWIN_TONE_PARAMETER_COUNT,
         },
     .measured_by = "intermodulation",
+    .tones = tones,
     .begin = begin,
     .next = next,
     .end = end,

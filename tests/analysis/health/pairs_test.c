@@ -1,6 +1,7 @@
 /* Delays by closed form; what is alike or turned over by construction. */
 #include "analysis/health/pairs.h"
 
+#include "analysis/signals/jitter_pattern.h"
 #include "analysis/signals/tone.h"
 #include "tests/analysis/health/listening.h"
 
@@ -186,6 +187,24 @@ static void identical_channels_are_told_unless_meant(void **state)
     }
 }
 
+/* A pattern of 24 bits in a file of 16 cannot have been played: as if nothing were told.
+ */
+static void parameters_that_clash_tell_of_no_signal(void **state)
+{
+    (void)state;
+    struct wave wave = multitone(48000, 1, 997, 997, 1);
+    struct heard heard = pair_of(&wave, 0, 1, 0);
+    struct settings parameters;
+    synthetic_defaults(&jitter_pattern_signal.description, &parameters);
+    parameters.values[PARAMETER_BITS].number = 16;
+    struct health_request request = {.signal = &jitter_pattern_signal,
+                                     .parameters = &parameters};
+    struct health *health = heard_health_of(&heard, &request);
+    assert_int_equal(heard_warned(health, "channels_identical", 2), 1);
+    free(health);
+    free(heard.samples);
+}
+
 static void of_eight_channels_each_copy_is_named(void **state)
 {
     (void)state;
@@ -299,6 +318,7 @@ int main(void)
         cmocka_unit_test(noise_tells_its_delay),
         cmocka_unit_test(unrelated_channels_have_no_delay),
         cmocka_unit_test(identical_channels_are_told_unless_meant),
+        cmocka_unit_test(parameters_that_clash_tell_of_no_signal),
         cmocka_unit_test(of_eight_channels_each_copy_is_named),
         cmocka_unit_test(a_channel_turned_over_is_told_where_it_can_be_known),
         cmocka_unit_test(chance_is_no_inversion),

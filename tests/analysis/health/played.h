@@ -1,4 +1,4 @@
-/** Recordings of our noise through a device, for tests. */
+/** Recordings of our signals through a device, for tests. */
 #ifndef TESTS_ANALYSIS_HEALTH_PLAYED_H
 #define TESTS_ANALYSIS_HEALTH_PLAYED_H
 
@@ -7,6 +7,7 @@
 #include "analysis/signals/white_noise.h"
 #include "tests/analysis/health/recording.h"
 
+/** Noise of −12 dBFS. */
 static inline struct settings played_settings(int rate_hz, int channels,
                                               double duration_s)
 {
@@ -20,12 +21,15 @@ static inline struct settings played_settings(int rate_hz, int channels,
 
 /** What is done to the signal on its way. */
 struct played_device {
-    double gain;      /* negative: the polarity is inverted */
-    double ppm;       /* of the recorder's clock, fast; 0: samples pass as they are */
-    double drift_ppm; /* more of it at the end */
-    double cutoff_hz; /* linear-phase low-pass; 0: none */
-    double noise_db;  /* relative to the signal; 0: none */
-    double late_s;    /* silence before; negative: the beginning is not there */
+    double gain;          /* negative: the polarity is inverted */
+    double ppm;           /* of the recorder's clock, fast; 0: samples pass as they are */
+    double drift_ppm;     /* more of it at the end */
+    double cutoff_hz;     /* linear-phase low-pass; 0: none */
+    double noise_db;      /* relative to noise of −12 dBFS; 0: none */
+    double late_s;        /* silence before; negative: the beginning is not there */
+    double second, third; /* distortion: coefficients of x² and x³ */
+    double dc;
+    int rate_hz; /* of the recording; 0: the signal's */
 };
 
 enum { PLAYED_TAPS = 128, PLAYED_TABLE = 512 };
@@ -44,15 +48,16 @@ static inline double played_kernel(double t, double cutoff)
 static inline double *played_rendering(const struct settings *settings, int64_t *ret)
 {
     struct signal_form form = signal_form(settings);
+    const struct signal *signal = signal_find(settings->description->name);
     struct signal_stream *stream = NULL;
     struct problem problem = {0};
     int64_t count = form.frames * form.channels;
     int32_t *whole = malloc((size_t)count * sizeof *whole);
     double *samples = malloc((size_t)count * sizeof *samples);
     assert_true(whole && samples);
-    assert_true(white_noise_signal.begin(settings, &stream, &problem));
-    white_noise_signal.next(stream, whole, form.frames);
-    white_noise_signal.end(stream);
+    assert_true(signal->begin(settings, &stream, &problem));
+    signal->next(stream, whole, form.frames);
+    signal->end(stream);
     for (int64_t i = 0; i < count; i++)
         samples[i] = ldexp(whole[i], 1 - form.bits);
     free(whole);
@@ -67,18 +72,22 @@ static inline struct recording played_recording(const struct settings *settings,
                                                 struct support_random *random)
 {
     struct signal_form form = signal_form(settings);
-    int channels = form.channels, rate_hz = form.sample_rate_hz;
+    int channels = form.channels;
+    int rate_hz = device->rate_hz > 0 ? device->rate_hz : form.sample_rate_hz;
+    double ratio = (double)form.sample_rate_hz / rate_hz;
     int64_t frames;
     double *signal = played_rendering(settings, &frames);
-    double cutoff = device->cutoff_hz > 0 ? 2 * device->cutoff_hz / rate_hz : 1;
-    bool plain = fabs(device->ppm) + fabs(device->drift_ppm) + device->cutoff_hz <= 0;
+    double cutoff =
+        device->cutoff_hz > 0 ? 2 * device->cutoff_hz / form.sample_rate_hz : 1;
+    bool plain = fabs(device->ppm) + fabs(device->drift_ppm) + device->cutoff_hz <= 0 &&
+                 rate_hz == form.sample_rate_hz;
     static double table[PLAYED_TAPS * PLAYED_TABLE + 1];
     for (int i = 0; i <= PLAYED_TAPS * PLAYED_TABLE; i++)
         table[i] = played_kernel((double)i / PLAYED_TABLE - PLAYED_TAPS / 2.0, cutoff);
     struct recording recording =
         recording_new(rate_hz, channels, (int64_t)(duration_s * rate_hz));
     recording.format = SF_FORMAT_WAV | SF_FORMAT_PCM_24;
-    recording.signal = &white_noise_signal;
+    recording.signal = signal_find(settings->description->name);
     recording.parameters = settings;
     double noise = pow(10, (-12 + device->noise_db) / 20) * M_SQRT1_2 *
                    fabs(device->gain) * (device->noise_db < 0);
@@ -86,6 +95,7 @@ static inline struct recording played_recording(const struct settings *settings,
         double share = (double)n / (double)recording.frames;
         double at = (double)n - device->late_s * rate_hz -
                     1e-6 * (double)n * (device->ppm + device->drift_ppm * share / 2);
+        at *= ratio;
         int64_t whole = (int64_t)floor(at);
         double part = plain ? 0 : at - (double)whole;
         for (int c = 0; c < channels; c++) {
@@ -97,8 +107,9 @@ static inline struct recording played_recording(const struct settings *settings,
                            (plain ? 1
                                   : table[(int)(((double)k - part + PLAYED_TAPS / 2.0) *
                                                 PLAYED_TABLE)]);
+            sum += device->second * sum * sum + device->third * sum * sum * sum;
             recording.samples[n * channels + c] =
-                device->gain * sum + noise * support_gaussian(random);
+                device->gain * sum + device->dc + noise * support_gaussian(random);
         }
     }
     free(signal);
