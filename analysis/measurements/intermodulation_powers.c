@@ -148,21 +148,27 @@ enum { PARTS_MAX = 4 };
 struct addends {
     int count;
     struct {
-        double amplitude, half;
+        double amplitude, more, less;
         int group;
         bool above;
     } part[PARTS_MAX];
 };
 
-/* The sum with part `raised` (−1: none, count: all that are not above) as large as it can
- * be. */
-static double add_up(const struct addends *addends, int raised)
+enum { NONE = -1, HIDDEN_MOST = -2, HIDDEN_LEAST = -3 };
+
+/* The sum with part `changed` as large as it can be, or all that do not stand out as
+ * large or as small as they can be. */
+static double add_up(const struct addends *addends, int changed)
 {
     double group[PARTS_MAX] = {0}, squares = 0;
     for (int i = 0; i < addends->count; i++) {
-        bool more = i == raised || (raised == addends->count && !addends->part[i].above);
-        group[addends->part[i].group] +=
-            addends->part[i].amplitude + (more ? addends->part[i].half : 0);
+        double amplitude = addends->part[i].amplitude;
+        bool hidden = !addends->part[i].above;
+        if (i == changed || (hidden && changed == HIDDEN_MOST))
+            amplitude += addends->part[i].more;
+        if (hidden && changed == HIDDEN_LEAST)
+            amplitude -= addends->part[i].less;
+        group[addends->part[i].group] += amplitude;
     }
     for (int g = 0; g < PARTS_MAX; g++)
         squares += group[g] * group[g];
@@ -172,16 +178,15 @@ static double add_up(const struct addends *addends, int raised)
 static void append(struct addends *addends, const struct intermodulation_power *power,
                    int group)
 {
-    double amplitude = sqrt(fmax(power->ratio, 0)), half = NAN;
-    if (power->above && !isnan(power->u95))
-        half = amplitude - sqrt(power->ratio - power->u95);
-    else if (!power->above)
-        half = fmax(amplitude, sqrt(power->highest) - amplitude);
+    double amplitude = sqrt(fmax(power->ratio, 0));
     int i = addends->count++;
     addends->part[i].amplitude = amplitude;
-    addends->part[i].half = half;
     addends->part[i].group = group;
     addends->part[i].above = power->above;
+    addends->part[i].less = amplitude;
+    addends->part[i].more = sqrt(power->highest) - amplitude;
+    if (power->above) /* to either side, as decibels are: the larger one */
+        addends->part[i].more = amplitude - sqrt(power->ratio - power->u95);
 }
 
 struct intermodulation_sum
@@ -202,13 +207,14 @@ intermodulation_powers_sum(const struct intermodulation_powers *powers,
     }
     double scatter = 0;
     sum.counted = addends.count;
-    sum.value = add_up(&addends, -1);
+    sum.value = add_up(&addends, NONE);
     /* What hides in noise may be there in all of them at once; scatter is independent. */
-    double hidden = add_up(&addends, addends.count) - sum.value;
+    double more = add_up(&addends, HIDDEN_MOST) - sum.value;
+    double less = sum.value - add_up(&addends, HIDDEN_LEAST);
     for (int i = 0; i < addends.count; i++)
         if (addends.part[i].above)
             scatter = hypot(scatter, add_up(&addends, i) - sum.value);
-    sum.u95 = scatter + hidden;
-    sum.highest = sum.value + (isnan(sum.u95) ? hidden : sum.u95);
+    sum.u95 = scatter + fmax(more, less);
+    sum.highest = sum.value + (isnan(scatter) ? 0 : scatter) + more;
     return sum;
 }

@@ -27,6 +27,9 @@ struct pairs {
     struct pairs_line lines[PAIRS_MAX_LINES];
     int line_count;
     double noise_rms;
+    double wander_cycles; /* rms step, per sample, of a random walk of both phases: as
+                             many cycles of the upper tone; a pedestal about the tones */
+    double wandered;      /* so far */
     double (*shape)(double x); /* a nonlinear device, before the noise; NULL: none */
     double gain[2][8];         /* of each tone in each channel, less 1 */
     struct support_random random;
@@ -36,10 +39,13 @@ static inline double pairs_sample(int64_t n, int channel, void *context)
 {
     struct pairs *pairs = context;
     double phi[2], value = 0;
+    if (pairs->wander_cycles > 0)
+        pairs->wandered += pairs->wander_cycles * support_gaussian(&pairs->random);
     for (int t = 0; t < 2; t++) {
         phi[t] = 2 * M_PI *
                  synthetic_turns(pairs->hz[t], pairs->ppm, pairs->drift_ppm_per_s,
                                  pairs->sample_rate_hz, n);
+        phi[t] += 2 * M_PI * pairs->wandered * pairs->hz[t] / pairs->hz[1];
         value += (1 + pairs->gain[t][channel]) * pairs->amplitude[t] * cos(phi[t]);
     }
     for (int i = 0; i < pairs->line_count; i++) {
