@@ -18,10 +18,11 @@ struct judgement {
     char bounds[NAMES_BYTES], widened[NAMES_BYTES];
 };
 
-/* Percent and volts are amplitudes; a bit is 6.02 dB (IEEE 1241); all else is in dB. */
+/* Percent and volts (V, V/√Hz) are amplitudes; a bit is 6.02 dB (IEEE 1241); all else is
+ * in dB. */
 static bool is_amplitude(const struct figure_description *description)
 {
-    return strcmp(description->unit, "%") == 0 || strcmp(description->unit, "V") == 0;
+    return description->unit[0] == '%' || description->unit[0] == 'V';
 }
 
 static double db_per_unit(const struct figure_description *description)

@@ -64,6 +64,21 @@ class Measurements(harness.DaemonCase):
             set(lists["harmonics"]))
         self.assertIn("spectrum", [s["name"] for s in item["series"]])
 
+    def test_noise_declares_the_figures_of_its_contract(self):
+        # measurements.md, section 3; tone_frequency and tone_level are what the dynamic range
+        # is counted from
+        levels = ("noise_level", "noise_level_a", "noise_level_468", "noise_level_468_quasi_peak",
+                  "out_of_band_noise", "mains_level", "tone_level")
+        want = dict.fromkeys(levels, "dBFS")
+        want |= {name.replace("level", "voltage"): "V" for name in levels[:4]}
+        want |= dict.fromkeys(("dynamic_range", "dynamic_range_a", "dynamic_range_468"), "dB")
+        want |= {"noise_density": "dBFS/√Hz", "noise_density_voltage": "V/√Hz",
+                 "dynamic_range_bits": "bit", "tone_frequency": "Hz"}
+        item = self.daemon.get("/v1/measurements/noise").json
+        self.assertEqual({f["name"]: f["unit"] for f in item["figures"]}, want)
+        self.assertEqual([entry["name"] for entry in item["lists"]], ["mains", "lines"])
+        self.assertIn("spectrum", [s["name"] for s in item["series"]])
+
     def test_unknown_measurement_is_not_found(self):
         self.check_problem(self.daemon.get("/v1/measurements/distorsion"), 404, "not_found")
 
