@@ -123,16 +123,30 @@ static double leakage_of(const struct multitone_channel *channel,
     return leakage;
 }
 
+/* What the lobes hide of the band. What is wrong with it under one tone (a codec's noise
+ * follows the tones) is wrong under all of them: half-widths add up. */
+static struct power restored_of(const struct multitone_channel *channel,
+                                const struct powers_view *view, double ratio)
+{
+    struct bins lobes[MULTITONE_MAX_TONES];
+    struct power sum = {0, 0};
+    int count =
+        multitone_search_lobes(&channel->set, channel->plan.length, ratio, ratio, lobes);
+    for (int i = 0; i < count; i++) {
+        int width = bins_width(bins_within(lobes[i], channel->band));
+        struct power under = powers_under_tone(view, lobes[i], width);
+        sum.mean += under.mean;
+        sum.u95 += under.u95;
+    }
+    return sum;
+}
+
 static void gather_residual(const struct multitone_channel *channel,
                             const struct powers_view *view,
                             struct multitone_powers *powers)
 {
-    struct bins lobes[MULTITONE_MAX_TONES];
     double widening = multitone_powers_widening(&channel->plan);
-    int count = multitone_search_lobes(&channel->set, channel->plan.length, powers->ratio,
-                                       powers->ratio, lobes);
-    struct powers_cut cut = {lobes, count, {0, -1}};
-    struct power restored = powers_restored(view, &cut, channel->band, NULL);
+    struct power restored = restored_of(channel, view, powers->ratio);
     powers->residual = widened(powers_with(&channel->residual, restored, 0), widening);
     powers->residual =
         powers_without_leakage(powers->residual, leakage_of(channel, powers));
@@ -159,7 +173,7 @@ static bool make_residual_spectrum(const struct multitone_channel *channel,
     for (int i = 0; i < view->excluded_count; i++) {
         struct bins interval =
             bins_within(view->excluded[i], (struct bins){0, whole->bins - 1});
-        double density = powers_under(view, interval, 1).mean;
+        double density = powers_under_tone(view, interval, 1).mean;
         for (int j = interval.first; j <= interval.last; j++)
             left->sum[j] = density;
     }
