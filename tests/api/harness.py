@@ -179,9 +179,11 @@ class Daemon:
             time.sleep(0.01)
         raise AssertionError(f"{capture} after {PATIENCE_S} s")
 
-    def analyse(self, capture_id, settings=None, measurement="distortion"):
-        """Queues an analysis and gives its id."""
+    def analyse(self, capture_id, settings=None, measurement="distortion", signal=None):
+        """Queues an analysis and gives its id; `signal`: what was played."""
         order = {"capture": capture_id, "measurement": measurement, "settings": settings or {}}
+        if signal:
+            order["signal"] = signal
         answer = self.post_json("/v1/analyses", order)
         assert answer.status == 202, answer
         return answer.json["id"]

@@ -22,18 +22,19 @@ def write(path, rate, x):
     scipy.io.wavfile.write(path, rate, np.asarray(x, dtype=np.float32))
 
 
-def render(daemon, path, **parameters):
+def render(daemon, path, signal="tone", **parameters):
     query = "&".join(f"{name}={value}" for name, value in parameters.items())
-    answer = daemon.get("/v1/signals/tone/audio?" + query)
+    answer = daemon.get(f"/v1/signals/{signal}/audio?{query}")
     assert answer.status == 200, answer
     pathlib.Path(path).write_bytes(answer.body)
 
 
-def measure(daemon, path, **settings):
-    """The result of `distortion` on a file, and the analysis's id."""
+def measure(daemon, path, measurement="distortion", signal=None, **settings):
+    """The result of a measurement on a file, and the analysis's id; `signal`: what was
+    played, as the interface takes it."""
     answer = daemon.upload(pathlib.Path(path).read_bytes())
     assert answer.status == 201, answer
-    analysis = daemon.analyse(answer.json["id"], settings)
+    analysis = daemon.analyse(answer.json["id"], settings, measurement, signal)
     for _ in range(20):
         state = daemon.get(f"/v1/analyses/{analysis}", Prefer="wait=30").json
         if state["state"] not in ("queued", "running"):
