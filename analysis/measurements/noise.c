@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analysis/core/decibel.h"
 #include "analysis/measurements/figures.h"
 #include "analysis/measurements/noise_figures.h"
 #include "analysis/measurements/noise_tables.h"
@@ -93,6 +94,33 @@ static bool nothing_to_measure(const struct noise_channel *channels, int count,
                        longest);
 }
 
+/* A tone that sounds in the middle but does not fill the part that is measured would be
+ * neither left out nor a reference. */
+static bool drop_lost_tones(struct noise_channel *channels, int count,
+                            struct problem *problem)
+{
+    const double most_db = 1;
+    bool any = false;
+    double hz = 0;
+    for (int c = 0; c < count; c++) {
+        struct noise_channel *channel = &channels[c];
+        double kept = moments_mean_x(&channel->tone_power) / channel->tone_found;
+        if (channel->is_measured && channel->has_tone &&
+            !(fabs(decibel_from_power(kept)) <= most_db)) {
+            channel->is_measured = false;
+            channel->reason = REASON_NOT_DETERMINABLE;
+            hz = channel->tone_hz;
+        }
+        any = any || channel->is_measured;
+    }
+    return any || hz == 0 ||
+           problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
+                       "The tone of %.1f Hz in the middle of the recording does not stay "
+                       "as strong as it is there. Choose a part with start_s and "
+                       "duration_s in which it does.",
+                       hz);
+}
+
 static bool report_channels(const struct noise_channel *channels, int count,
                             const struct noise_request *request, struct report *report,
                             struct problem *problem)
@@ -146,6 +174,7 @@ static bool run(const struct measurement_input *input, struct report *report,
         goto out;
     done = (!any || noise_pass_run(input->capture, input->cache, channels, count,
                                    &passing, problem)) &&
+           drop_lost_tones(channels, count, problem) &&
            report_channels(channels, count, &request, report, problem);
 out:
     for (int c = 0; channels && c < count; c++)

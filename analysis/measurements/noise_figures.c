@@ -95,9 +95,30 @@ static void report_quasi_peak(const struct noise_channel *channel, struct report
                       (struct power){mean * mean, 2 * relative * mean * mean});
 }
 
+/* Whether the tone stands on a line of the family, which cannot be told then. */
+static bool tone_hides_mains(const struct noise_channel *channel, int family)
+{
+    for (int m = 1; channel->has_tone && m <= MAINS_LINES; m++)
+        if (bins_meet(mains_lobe(family, m, noise_bin_hz(channel)), channel->tone))
+            return true;
+    return false;
+}
+
+static void report_mains(const struct noise_channel *channel,
+                         const struct noise_lines *lines, struct power mains,
+                         struct report *report, int c)
+{
+    if (tone_hides_mains(channel, lines->family))
+        report_none(report, c, FIGURE_MAINS_LEVEL, REASON_NOT_DETERMINABLE);
+    else if (lines->has_any_mains)
+        figures_level(report, c, FIGURE_MAINS_LEVEL, mains);
+    else
+        figures_at_most_db(report, c, FIGURE_MAINS_LEVEL, 2 * mains.mean, 2 * mains.u95,
+                           1);
+}
+
 static void report_levels(const struct noise_channel *channel,
-                          const struct noise_powers *powers, bool has_mains,
-                          struct report *report, int c)
+                          const struct noise_powers *powers, struct report *report, int c)
 {
     figures_level(report, c, FIGURE_NOISE_LEVEL, powers->noise);
     figures_level(report, c, FIGURE_NOISE_LEVEL_A, powers->noise_a);
@@ -109,11 +130,6 @@ static void report_levels(const struct noise_channel *channel,
         report_none(report, c, FIGURE_OUT_OF_BAND_NOISE, REASON_ABOVE_BAND);
     else
         figures_level(report, c, FIGURE_OUT_OF_BAND_NOISE, powers->out_of_band);
-    if (has_mains)
-        figures_level(report, c, FIGURE_MAINS_LEVEL, powers->mains);
-    else
-        figures_at_most_db(report, c, FIGURE_MAINS_LEVEL, 2 * powers->mains.mean,
-                           2 * powers->mains.u95, 1);
     static const int voltages[] = {
         FIGURE_NOISE_VOLTAGE, FIGURE_NOISE_VOLTAGE_A, FIGURE_NOISE_VOLTAGE_468,
         FIGURE_NOISE_VOLTAGE_468_QUASI_PEAK, FIGURE_NOISE_DENSITY_VOLTAGE};
@@ -192,7 +208,8 @@ bool noise_figures(const struct noise_channel *channel,
     if (!noise_lines_find(channel, request, &lines, problem))
         return false;
     struct noise_powers powers = gather(channel, &lines);
-    report_levels(channel, &powers, lines.has_any_mains, report, c);
+    report_levels(channel, &powers, report, c);
+    report_mains(channel, &lines, powers.mains, report, c);
     report_ranges(channel, request, &powers, report, c);
     report_tone(channel, powers.tone, report, c);
     noise_lines_report(channel, &lines, report, c);

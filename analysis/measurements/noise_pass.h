@@ -31,6 +31,7 @@ struct noise_channel {
     enum reason reason; /* why not */
     bool has_tone;
     double tone_hz;
+    double tone_found; /* its mean square where it was found */
 
     int sample_rate_hz;
     struct segment_plan plan;

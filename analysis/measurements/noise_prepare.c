@@ -42,12 +42,13 @@ static bool dominates(const struct tone_search *search, const struct tone_fit *f
 }
 
 /* Looks in the middle of all that is clean, where a tone that was played late or ended
- * early sounds as well. *ret_hz 0: there is none. */
+ * early sounds as well: near told_hz, or (0) for any tone that dominates. */
 static bool find_tone(struct capture *capture, const struct noise_request *request,
-                      const struct steady_span *clean, struct fft_cache *cache,
-                      const struct noise_channel *channel, double *ret_hz,
+                      const struct steady_span *clean, double told_hz,
+                      struct fft_cache *cache, struct noise_channel *channel,
                       struct problem *problem)
 {
+    double rate = channel->sample_rate_hz;
     struct tone_search search = {.channel = channel->channel,
                                  .span = *clean,
                                  .sample_rate_hz = channel->sample_rate_hz,
@@ -57,16 +58,14 @@ static bool find_tone(struct capture *capture, const struct noise_request *reque
     struct tone_fit found[CANDIDATES];
     int count = 0, i = 0;
     search.length = segments_length(clean->frames, channel->sample_rate_hz,
-                                    request->tone_hz > 0 ? request->tone_hz : any_hz);
-    *ret_hz = 0;
+                                    told_hz > 0 ? told_hz : any_hz);
     if (search.length == 0 || clean->silent)
         return true;
     search.span.first_frame += (clean->frames - search.length) / 2;
-    if (request->tone_hz > 0) {
-        double bin_hz = (double)channel->sample_rate_hz / search.length;
-        double reach = fmax(tone_share * request->tone_hz, 3 * bin_hz);
-        search.low_hz = request->tone_hz - reach;
-        search.high_hz = request->tone_hz + reach;
+    if (told_hz > 0) {
+        double reach = fmax(tone_share * told_hz, 3 * rate / search.length);
+        search.low_hz = told_hz - reach;
+        search.high_hz = told_hz + reach;
         search.most = 1;
     }
     search.powers = malloc((size_t)search.length * sizeof *search.powers);
@@ -74,13 +73,29 @@ static bool find_tone(struct capture *capture, const struct noise_request *reque
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for a spectrum of %d samples.", search.length);
     bool done = tone_search_find(capture, &search, cache, found, &count, problem);
-    double rate = channel->sample_rate_hz;
-    while (request->tone_hz == 0 && i < count && mains_is(found[i].cycles * rate))
+    while (told_hz == 0 && i < count && mains_is(found[i].cycles * rate))
         i++;
-    if (done && i < count && (request->tone_hz > 0 || dominates(&search, &found[i])))
-        *ret_hz = found[i].cycles * rate;
+    if (done && i < count && (told_hz > 0 || dominates(&search, &found[i]))) {
+        channel->has_tone = true;
+        channel->tone_hz = found[i].cycles * rate;
+        channel->tone_found = cabs(found[i].phasor) * cabs(found[i].phasor) / 2;
+    }
     free(search.powers);
     return done;
+}
+
+/* A tone that is not where it was told to be is looked for everywhere: the clocks may be
+ * far off. */
+static bool seek_tone(struct capture *capture, const struct noise_request *request,
+                      const struct steady_span *clean, struct fft_cache *cache,
+                      struct noise_channel *channel, struct problem *problem)
+{
+    if (!request->seeks_tone)
+        return true;
+    if (!find_tone(capture, request, clean, request->tone_hz, cache, channel, problem))
+        return false;
+    return channel->has_tone || request->tone_hz == 0 ||
+           find_tone(capture, request, clean, 0, cache, channel, problem);
 }
 
 static bool make_weights(struct noise_channel *channel, struct problem *problem)
@@ -130,16 +145,12 @@ bool noise_pass_prepare(struct capture *capture, const struct noise_request *req
                         const struct noise_spans *spans, struct fft_cache *cache,
                         struct noise_channel *channel, struct problem *problem)
 {
-    double hz = 0;
     channel->sample_rate_hz = capture_format(capture)->sample_rate_hz;
-    if (request->seeks_tone &&
-        !find_tone(capture, request, spans->clean, cache, channel, &hz, problem))
+    if (!seek_tone(capture, request, spans->clean, cache, channel, problem))
         return false;
-    channel->has_tone = hz > 0;
-    channel->tone_hz = hz;
     channel->span = channel->has_tone ? *spans->steady : *spans->clean;
     int length = segments_length(channel->span.frames, channel->sample_rate_hz,
-                                 channel->has_tone ? hz : any_hz);
+                                 channel->has_tone ? channel->tone_hz : any_hz);
     channel->is_measured = !channel->span.silent && length > 0;
     channel->reason =
         channel->span.silent ? REASON_DIGITAL_SILENCE : REASON_NOT_ENOUGH_DATA;

@@ -245,6 +245,60 @@ static void a_loud_tone_tells_no_dynamic_range(void **state)
     report_free(report);
 }
 
+/* Told 997 Hz, recorded from a player that runs 44.1 kHz files at 48: found all the same.
+ */
+static void a_tone_elsewhere_than_told_is_found(void **state)
+{
+    struct settings played = tone_played(997, -60);
+    struct tones tones = noise_of(-95, 5);
+    (void)state;
+    add_line(&tones, 1085.17, -60);
+    struct report *report = measure_of(&tones, NULL, &tone_signal, &played);
+    assert_close(synthetic_value(report, 0, "tone_frequency"), 1085.17, 0.01);
+    assert_close(synthetic_value(report, 0, "dynamic_range"), 95, 0.06);
+    report_free(report);
+}
+
+static void mains_under_the_tone_cannot_be_told(void **state)
+{
+    struct settings played = tone_played(100, -60);
+    struct tones tones = noise_of(-95, 5);
+    (void)state;
+    add_line(&tones, 100, -60);
+    add_line(&tones, 50, -80);
+    struct report *report = measure_of(&tones, NULL, &tone_signal, &played);
+    assert_close(synthetic_value(report, 0, "tone_level"), -60, 0.01);
+    assert_int_equal(synthetic_figure(report, 0, "mains_level")->reason,
+                     REASON_NOT_DETERMINABLE);
+    assert_close(tones_cell(report, 0, "mains", 0, "level_dbfs"), -80, 0.1);
+    report_free(report);
+}
+
+/* Half a second of a tone in the middle of noise: no part of it has both. */
+static double brief_tone(int64_t n, int channel, void *context)
+{
+    struct tones *tones = context;
+    double s = (double)n / RATE_HZ,
+           value = tones->noise_rms * support_gaussian(&tones->random);
+    (void)channel;
+    if (s > 4.5 && s < 5.5)
+        value += 1e-3 * sin(2 * M_PI * synthetic_turns(997, 0, 0, RATE_HZ, n));
+    return value;
+}
+
+static void a_tone_that_does_not_stay_is_refused(void **state)
+{
+    struct tones tones = noise_of(-72, 10);
+    struct synthetic synthetic = {RATE_HZ, 1, 10, 0, brief_tone, &tones};
+    struct problem problem = {0};
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    assert_null(synthetic_measure(&noise_measurement, descriptor, NULL, &problem));
+    assert_int_equal(problem.kind, PROBLEM_NOT_MEASURABLE);
+    assert_non_null(strstr(problem.detail, "997.0 Hz"));
+    close(descriptor);
+}
+
 static void full_scale_can_be_given(void **state)
 {
     struct tones tones = noise_of(-100, 10);
@@ -392,6 +446,9 @@ int main(void)
         cmocka_unit_test(a_tone_beside_hum_is_found),
         cmocka_unit_test(what_was_played_decides),
         cmocka_unit_test(a_loud_tone_tells_no_dynamic_range),
+        cmocka_unit_test(a_tone_elsewhere_than_told_is_found),
+        cmocka_unit_test(mains_under_the_tone_cannot_be_told),
+        cmocka_unit_test(a_tone_that_does_not_stay_is_refused),
         cmocka_unit_test(full_scale_can_be_given),
         cmocka_unit_test(silence_is_not_averaged_in),
         cmocka_unit_test(all_silent_is_answered),
