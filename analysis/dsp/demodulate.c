@@ -136,13 +136,21 @@ void demodulate_free(struct demodulate *demodulate)
 
 /* The window's transform about a place `rest` of a bin above another, as weights of the
  * bins beside that. Every second one is turned, from the segment's start to its centre.
- */
+ * At its ends the window keeps 6e-8, which would lay a pedestal of −180 dB and less about
+ * a carrier, falling as 1/distance only. So constant and slope, which is what the plain
+ * transform looks like far from a carrier, are taken out of the weights. */
 static void fill_taps(const struct window *window, double rest, double sign, double *taps)
 {
+    const double spread = TAPS * (TAPS * TAPS - 1) / 12.0; /* Σ of squared distances */
+    double constant = 0, slope = 0;
     for (int t = 0; t < TAPS; t++) {
         double shape = window_transform(window->kind, rest - (t - BELOW));
         taps[t] = (t - BELOW) % 2 ? -sign * shape : sign * shape;
+        constant += taps[t];
+        slope += (t - (TAPS - 1) / 2.0) * taps[t];
     }
+    for (int t = 0; t < TAPS; t++)
+        taps[t] -= constant / TAPS + slope * (t - (TAPS - 1) / 2.0) / spread;
 }
 
 /* Fits the carrier to its lobe: the bins about it as the window shows them. */

@@ -7,10 +7,11 @@
  * θ = (u − l*)/2i. Of one line beside the carrier half the amplitude is seen in each.
  *
  * A segment is transformed as it is; the window is applied to the transform, shifted to
- * where the carrier lies between two bins (16 weights: what is left out is below −175 dB
- * of the carrier), so that both sidebands are cut alike, whatever the clock does from one
- * segment to the next. The carrier is fitted to its main lobe in each segment
- * (lobe_fit); drift within a segment only widens the lobe by its square.
+ * where the carrier lies between two bins, so that both sidebands are cut alike, whatever
+ * the clock does from one segment to the next. The carrier is fitted to its main lobe in
+ * each segment (lobe_fit); drift within a segment only widens the lobe by its square. A
+ * clean carrier leaves −158 dB from 15 bins on, −191 from 60 on, falling by 60 dB a
+ * decade.
  *
  * Source: narrow-band modulation, first order in m and θ (below 0.01 rad its own second
  * order is 46 dB below a sideband).

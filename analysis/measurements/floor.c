@@ -18,11 +18,12 @@ struct judgement {
     char bounds[NAMES_BYTES], widened[NAMES_BYTES];
 };
 
-/* Percent and volts (V, V/√Hz) are amplitudes; a bit is 6.02 dB (IEEE 1241); all else is
- * in dB. */
+/* Percent, volts (V, V/√Hz) and seconds (of jitter) are amplitudes; a bit is 6.02 dB
+ * (IEEE 1241); all else is in dB. */
 static bool is_amplitude(const struct figure_description *description)
 {
-    return description->unit[0] == '%' || description->unit[0] == 'V';
+    return description->unit[0] == '%' || description->unit[0] == 'V' ||
+           strcmp(description->unit, "s") == 0;
 }
 
 static double db_per_unit(const struct figure_description *description)

@@ -4,6 +4,7 @@
 
 #include "analysis/measurements/distortion.h"
 #include "analysis/measurements/intermodulation.h"
+#include "analysis/measurements/jitter.h"
 #include "analysis/measurements/multitone.h"
 #include "analysis/measurements/noise.h"
 
@@ -12,6 +13,7 @@ static const struct measurement *const measurements[] = {
     &noise_measurement,
     &intermodulation_measurement,
     &multitone_measurement,
+    &jitter_measurement,
     NULL,
 };
 

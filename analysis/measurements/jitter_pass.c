@@ -1,0 +1,155 @@
+#include "analysis/measurements/jitter_pass.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analysis/measurements/tone_search.h"
+
+enum { FEWEST_BINS = 64 }; /* of offsets, or there is nothing to speak of */
+
+static const double lowest_carrier_hz = 500;
+static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
+
+struct pass {
+    struct fft_cache *cache;
+    struct jitter_channel **channels; /* by plan */
+    struct demodulate_work work;
+};
+
+double jitter_bin_hz(const struct jitter_channel *channel)
+{
+    return (double)channel->sample_rate_hz / channel->plan.length;
+}
+
+static bool without_carrier(struct jitter_channel *channel, enum reason reason)
+{
+    channel->has_carrier = false;
+    channel->reason = reason;
+    return true;
+}
+
+static bool plan_pass(struct jitter_channel *channel,
+                      const struct jitter_request *request, struct fft_cache *cache,
+                      int length, struct problem *problem)
+{
+    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
+    double carrier_bins = channel->cycles * length;
+    int reach = demodulate_reach(length, carrier_bins);
+    if (reach < FEWEST_BINS)
+        return without_carrier(channel, REASON_ABOVE_BAND);
+    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
+                                          length, length / 2, count};
+    channel->has_carrier = true;
+    if (request->look_for_pattern)
+        jitter_known_begin(&channel->known, carrier_bins, reach);
+    else
+        channel->known.farthest = -1;
+    channel->kept = malloc(2 * (2 * (size_t)reach + 1) * sizeof *channel->kept);
+    if (!channel->kept)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "No memory for %d bins about the carrier.", 2 * reach + 1);
+    return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
+                      problem) &&
+           tone_track_new((int)count, length / 2, &channel->track, problem) &&
+           demodulate_new(length, reach, &channel->demodulate, problem);
+}
+
+bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *request,
+                         struct fft_cache *cache, struct jitter_channel *channel,
+                         struct problem *problem)
+{
+    struct tone_fit tone;
+    int found = 0, rate = capture_format(capture)->sample_rate_hz;
+    double highest_hz = rate / 2.0;
+    channel->sample_rate_hz = rate;
+    if (channel->span.silent)
+        return without_carrier(channel, REASON_DIGITAL_SILENCE);
+    int length = segments_length(channel->span.frames, rate, lowest_carrier_hz);
+    if (length == 0)
+        return without_carrier(channel, REASON_NOT_ENOUGH_DATA);
+    struct tone_search search = {.channel = channel->channel,
+                                 .span = channel->span,
+                                 .sample_rate_hz = rate,
+                                 .length = length,
+                                 .low_hz = lowest_carrier_hz,
+                                 .high_hz = highest_hz,
+                                 .most = 1};
+    if (request->frequency_hz > 0) {
+        search.low_hz = request->frequency_hz * (1 - search_share);
+        search.high_hz = request->frequency_hz * (1 + search_share);
+    }
+    if (!tone_search_find(capture, &search, cache, &tone, &found, problem))
+        return false;
+    if (found == 0)
+        return without_carrier(channel, REASON_NOT_DETERMINABLE);
+    channel->cycles = tone.cycles;
+    return plan_pass(channel, request, cache, length, problem);
+}
+
+/* Turns of the carrier at the last segment's centre, since its phase was zero. */
+static double turns_so_far(const struct tone_track *track)
+{
+    int k = track->count - 1;
+    return (track->first_phase + track->excess[k]) / (2 * M_PI) +
+           track->cycles0 * track->hop * k;
+}
+
+static bool take_segment(int plan, int64_t index, const double *samples, void *context,
+                         struct problem *problem)
+{
+    struct pass *pass = context;
+    struct jitter_channel *channel = pass->channels[plan];
+    struct demodulate *demodulate = &channel->demodulate;
+    struct demodulate_segment segment = {samples, channel->window, channel->cycles};
+    if (!demodulate_take(demodulate, &pass->work, pass->cache, &segment, problem))
+        return false;
+    const struct tone_fit *carrier = &demodulate->carrier;
+    double size = cabs(carrier->phasor);
+    channel->cycles = carrier->cycles;
+    tone_track_add(&channel->track, carrier);
+    moments_add(&channel->carrier, size * size / 2, 0);
+    double turns = turns_so_far(&channel->track);
+    jitter_known_add(&channel->known, demodulate, channel->window, turns);
+    if (index == channel->plan.count / 2) {
+        size_t count = 2 * (2 * (size_t)demodulate->reach + 1);
+        memcpy(channel->kept, demodulate->about, count * sizeof *channel->kept);
+        channel->kept_factor = demodulate->factor;
+        channel->kept_turns = turns;
+    }
+    return true;
+}
+
+bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
+                     struct jitter_channel *channels, int count,
+                     const struct progress *progress, struct problem *problem)
+{
+    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
+    struct jitter_channel *by_plan[CAPTURE_MAX_CHANNELS];
+    struct pass pass = {.cache = cache, .channels = by_plan};
+    int used = 0, longest = 2;
+    for (int c = 0; c < count; c++) {
+        if (!channels[c].has_carrier)
+            continue;
+        plans[used] = channels[c].plan;
+        by_plan[used++] = &channels[c];
+        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
+    }
+    bool done =
+        demodulate_work_new(longest, &pass.work, problem) &&
+        segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++) {
+        demodulate_finish(&by_plan[i]->demodulate);
+        by_plan[i]->demodulate.about = by_plan[i]->kept;
+        by_plan[i]->demodulate.factor = by_plan[i]->kept_factor;
+    }
+    demodulate_work_free(&pass.work);
+    return done;
+}
+
+void jitter_channel_free(struct jitter_channel *channel)
+{
+    free(channel->kept);
+    tone_track_free(&channel->track);
+    demodulate_free(&channel->demodulate);
+}

@@ -1,0 +1,63 @@
+/**
+ * The working part of `jitter`: one channel's state while the recording is read, and the
+ * sums it leaves.
+ */
+#ifndef ANALYSIS_MEASUREMENTS_JITTER_PASS_H
+#define ANALYSIS_MEASUREMENTS_JITTER_PASS_H
+
+#include "analysis/core/report.h"
+#include "analysis/dsp/demodulate.h"
+#include "analysis/dsp/statistics.h"
+#include "analysis/measurements/jitter_known.h"
+#include "analysis/measurements/segments.h"
+#include "analysis/measurements/steady.h"
+
+/** What the settings ask for. */
+struct jitter_request {
+    double frequency_hz; /* 0: the strongest tone */
+    double playback_rate_hz;
+    bool playback_told; /* else it is taken to be the recording's */
+    double offset_band_hz[2];
+    bool look_for_pattern;
+    int pattern_bits; /* 0: whichever is found */
+};
+
+struct jitter_channel {
+    int channel; /* from 0 */
+    struct steady_span span;
+    bool has_carrier;
+    enum reason reason; /* why not */
+
+    int sample_rate_hz;
+    struct segment_plan plan;
+    const struct window *window; /* the cache's */
+    double cycles;               /* latest frequency of the carrier, cycles per sample */
+
+    struct demodulate demodulate;
+    struct tone_track track;
+    struct moments carrier; /* mean square of each segment */
+    struct jitter_known known;
+    /* The middle segment, for the phases of the lines to each other: */
+    double *kept; /* [2·(2·reach + 1)] */
+    double complex kept_factor;
+    double kept_turns; /* of the carrier there, as jitter_known counts them */
+};
+
+/** Finds the carrier in the first seconds of the channel's steady part and prepares the
+ * pass. A channel without one is no problem: has_carrier is false. */
+bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *request,
+                         struct fft_cache *cache, struct jitter_channel *channel,
+                         struct problem *problem) __attribute__((warn_unused_result));
+
+/** Reads the recording once for all channels that have a carrier. Afterwards `demodulate`
+ * shows the middle segment as its last one. */
+bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
+                     struct jitter_channel *channels, int count,
+                     const struct progress *progress, struct problem *problem)
+    __attribute__((warn_unused_result));
+
+void jitter_channel_free(struct jitter_channel *channel);
+
+double jitter_bin_hz(const struct jitter_channel *channel);
+
+#endif
