@@ -30,7 +30,7 @@ def against_the_limit(path, worker):
 
 
 def against_scipy(path, worker, what, goal, count):
-    scipy = OtherProgram([PYTHON, SCRIPT])
+    scipy = OtherProgram([PYTHON, SCRIPT, "distortion"])
     found = pairs.compare(lambda: scipy.seconds(path), lambda: worker.measure_s(path), count)
     scipy.stop()
     pairs.row(what, pairs.milliseconds(found.reference),
@@ -40,7 +40,7 @@ def against_scipy(path, worker, what, goal, count):
 def whole_processes(path):
     program = os.path.join(os.environ["RESIDUUM_BIN"], "residuum-worker")
     found = pairs.compare(
-        lambda: pairs.timed(run, [PYTHON, SCRIPT, path]),
+        lambda: pairs.timed(run, [PYTHON, SCRIPT, "distortion", path]),
         lambda: pairs.timed(run, [program, "--file", path, "--measure", "distortion"]))
     pairs.row("distortion of the same, whole processes", pairs.milliseconds(found.reference),
               f"SciPy script {pairs.milliseconds(found.ours)}", found.ratio, at_least=6)

@@ -1,9 +1,10 @@
 #!/usr/bin/python3
-"""What a tester would write with SciPy for the same question: level, distortion and noise of
-one steady tone, for each channel. Vectorised throughout; prints JSON.
+"""What a tester would write with SciPy for the same question: `distortion` is level, distortion
+and noise of one steady tone, for each channel; the others are in scipy_others.py. Vectorised
+throughout; prints JSON.
 
-scipy_script.py FILE: measures once. scipy_script.py: reads names of files from standard
-input, one a line, and prints for each the seconds that it took."""
+scipy_script.py MEASUREMENT FILE: measures once. scipy_script.py MEASUREMENT: reads names of
+files from standard input, one a line, and prints for each the seconds that it took."""
 
 import json
 import sys
@@ -13,6 +14,8 @@ import numpy as np
 import scipy.fft
 import scipy.io.wavfile
 import scipy.signal
+
+import scipy_others
 
 LENGTH = 1 << 18
 TERMS = [.27105140069342, .43329793923448, .21812299954311, .06592544638803, .01081174209837,
@@ -67,12 +70,13 @@ def a_weights(hz):
 
 
 def measure(path):
+    figures = scipy_others.MEASUREMENTS.get(sys.argv[1], channel_figures)
     rate, data = scipy.io.wavfile.read(path)
-    return [channel_figures(data[:, c] / 2.0 ** 31, rate) for c in range(data.shape[1])]
+    return [figures(data[:, c] / 2.0 ** 31, rate) for c in range(data.shape[1])]
 
 
-if len(sys.argv) == 2:
-    print(json.dumps(measure(sys.argv[1])))
+if len(sys.argv) == 3:
+    print(json.dumps(measure(sys.argv[2]), default=str))
 else:
     for line in sys.stdin:
         begin = time.perf_counter()

@@ -42,13 +42,13 @@ class WarmWorker:
             data += more
         return data
 
-    def measure_s(self, path):
-        """Seconds that the measurement `distortion` of the recording takes, from sending the
-        request to the answer, its result file included."""
+    def measure_s(self, path, measurement="distortion", signal=None):
+        """Seconds that a measurement of the recording takes, from sending the request to the
+        answer, its result file included."""
         result = os.memfd_create("result")
         try:
-            return self._timed({"request": "measure", "measurement": "distortion",
-                                "settings": {}}, path, [result])
+            return self._timed({"request": "measure", "measurement": measurement,
+                                "settings": {}, "signal": signal}, path, [result])
         finally:
             os.close(result)
 
