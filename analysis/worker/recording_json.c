@@ -1,7 +1,11 @@
 #include "analysis/worker/recording_json.h"
 
+#include <string.h>
+
 #include "analysis/core/decibel.h"
-#include "analysis/measurements/distortion.h"
+#include "analysis/measurements/registry.h"
+#include "analysis/signals/silence.h"
+#include "analysis/signals/tone.h"
 #include "analysis/worker/json_build.h"
 
 static const char *md5_name(enum capture_md5 md5)
@@ -121,16 +125,32 @@ json_t *recording_json_health(const struct capture *capture, const struct health
     return json_pack("{s:o,s:o}", "channels", channels, "warnings", warnings);
 }
 
-/* One tone in any channel is what distortion is measured with. */
-json_t *recording_json_suggested(const struct health *health)
+static json_t *suggested(json_t *array, const char *measurement)
 {
+    return registry_find(measurement)
+               ? json_build_appended(array, json_pack("{s:s,s:{}}", "measurement",
+                                                      measurement, "settings"))
+               : array;
+}
+
+json_t *recording_json_suggested(const struct health *health, const struct signal *signal)
+{
+    const double quiet_dbfs = -40;
+    const char *told = signal ? signal->measured_by : NULL;
+    const char *of_quiet = silence_signal.measured_by;
+    bool tone = false, quiet = false;
     json_t *array = json_array();
-    bool any = false;
-    for (int c = 0; c < health->channel_count; c++)
-        any = any || health->channels[c].tone_hz > 0;
-    if (any)
-        array = json_build_appended(
-            array, json_pack("{s:s,s:{}}", "measurement",
-                             distortion_measurement.description.name, "settings"));
+    for (int c = 0; c < health->channel_count; c++) {
+        const struct health_channel *channel = &health->channels[c];
+        bool low = dbfs_from_mean_square(channel->mean_square) < quiet_dbfs;
+        tone = tone || (channel->tone_hz > 0 && !low);
+        quiet = quiet || (low && !channel->silent);
+    }
+    if (told)
+        array = suggested(array, told);
+    else if (tone && !signal)
+        array = suggested(array, tone_signal.measured_by);
+    if (quiet && (!told || strcmp(told, of_quiet) != 0))
+        array = suggested(array, of_quiet);
     return array;
 }

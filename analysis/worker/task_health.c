@@ -33,7 +33,7 @@ bool task_health(const struct task_health *task, json_t **ret, struct problem *p
     *ret = json_pack("{s:o,s:o,s:o}", "format",
                      recording_json_format(capture, health->frames), "health",
                      recording_json_health(capture, health), "suggested",
-                     recording_json_suggested(health));
+                     recording_json_suggested(health, played.signal));
     good = *ret || no_memory(problem);
 out:
     capture_close(capture);

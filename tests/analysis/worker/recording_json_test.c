@@ -134,21 +134,55 @@ static void frames_read_are_those_of_the_format(void **state)
     close(descriptor);
 }
 
-static void a_tone_suggests_distortion(void **state)
+/* The names suggested, with blanks between. */
+static void assert_suggested(const struct health *health, const struct signal *signal,
+                             const char *want)
+{
+    char names[100] = "";
+    json_t *array = recording_json_suggested(health, signal), *item;
+    size_t i;
+    assert_non_null(array);
+    json_array_foreach(array, i, item)
+    {
+        strcat(names, i > 0 ? " " : "");
+        strcat(names, json_string_value(json_object_get(item, "measurement")));
+    }
+    assert_string_equal(names, want);
+    json_decref(array);
+}
+
+static void what_a_recording_holds_suggests_its_measurement(void **state)
 {
     (void)state;
     static struct health health = {.channel_count = 2};
-    health.channels[0].tone_hz = health.channels[1].tone_hz = NAN;
-    json_t *none = recording_json_suggested(&health);
-    assert_int_equal(json_array_size(none), 0);
-    health.channels[1].tone_hz = 997;
-    json_t *one = recording_json_suggested(&health);
-    assert_int_equal(json_array_size(one), 1);
-    assert_string_equal(
-        json_string_value(json_object_get(json_array_get(one, 0), "measurement")),
-        "distortion");
-    json_decref(none);
-    json_decref(one);
+    struct health_channel *channels = health.channels;
+    channels[0].tone_hz = channels[1].tone_hz = NAN;
+    channels[0].mean_square = channels[1].mean_square = 0.1;
+    assert_suggested(&health, NULL, "");
+    channels[1].tone_hz = 997;
+    assert_suggested(&health, NULL, "distortion");
+    channels[1].mean_square = 0.5e-6; /* −60 dBFS */
+    assert_suggested(&health, NULL, "noise");
+    channels[1].tone_hz = NAN;
+    assert_suggested(&health, NULL, "noise");
+    channels[1].silent = true;
+    assert_suggested(&health, NULL, "");
+}
+
+static void signal_told_suggests_what_it_is_made_for(void **state)
+{
+    (void)state;
+    static struct health health = {.channel_count = 1};
+    health.channels[0].tone_hz = 997;
+    health.channels[0].mean_square = 0.1;
+    assert_suggested(&health, signal_find("tone"), "distortion");
+    assert_suggested(&health, signal_find("twin-tone"), "intermodulation");
+    assert_suggested(&health, signal_find("multitone"), "multitone");
+    assert_suggested(&health, signal_find("jitter-pattern"), "jitter");
+    assert_suggested(&health, signal_find("white-noise"), "");
+    health.channels[0].mean_square = 0.5e-6;
+    assert_suggested(&health, signal_find("tone"), "distortion noise");
+    assert_suggested(&health, signal_find("silence"), "noise");
 }
 
 int main(void)
@@ -158,7 +192,8 @@ int main(void)
         cmocka_unit_test(silence_and_what_is_not_known_are_null),
         cmocka_unit_test(warnings_tell_the_channel_where_there_is_one),
         cmocka_unit_test(frames_read_are_those_of_the_format),
-        cmocka_unit_test(a_tone_suggests_distortion),
+        cmocka_unit_test(what_a_recording_holds_suggests_its_measurement),
+        cmocka_unit_test(signal_told_suggests_what_it_is_made_for),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
