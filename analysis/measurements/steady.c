@@ -124,25 +124,29 @@ struct levels {
     int64_t count;
 };
 
-static bool near(const struct levels *levels, int64_t i, double centre, bool slowly)
+/* What must keep to the level: blocks; half seconds, and blocks roughly; half seconds. */
+enum steadiness { FAST, SLOW, SLOW_ALONE };
+
+static bool near(const struct levels *levels, int64_t i, double centre,
+                 enum steadiness kind)
 {
-    if (!slowly)
+    if (kind == FAST)
         return fabs(levels->block[i] - centre) <= tolerance_db;
     return fabs(levels->slow[i] - centre) <= tolerance_db &&
-           fabs(levels->block[i] - centre) <= slow_tolerance_db;
+           (kind == SLOW_ALONE || fabs(levels->block[i] - centre) <= slow_tolerance_db);
 }
 
 static struct stretch longest_near(const struct levels *levels, double centre,
-                                   bool slowly)
+                                   enum steadiness kind)
 {
     struct stretch best = {0, 0, 0};
     for (int64_t i = 0; i < levels->count;) {
-        if (!near(levels, i, centre, slowly)) {
+        if (!near(levels, i, centre, kind)) {
             i++;
             continue;
         }
         struct stretch now = {i, 0, 0};
-        for (; i < levels->count && near(levels, i, centre, slowly); i++, now.count++)
+        for (; i < levels->count && near(levels, i, centre, kind); i++, now.count++)
             now.energy += decibel_to_power(levels->block[i]);
         if (now.count > best.count)
             best = now;
@@ -158,19 +162,19 @@ static int ascending(const void *a, const void *b)
 
 /* The stretch about the median level, unless one about another level carries far more
  * energy: a tone in a longer silence. */
-static struct stretch steady_stretch(const struct levels *levels, bool slowly,
+static struct stretch steady_stretch(const struct levels *levels, enum steadiness kind,
                                      double *sorted)
 {
     const int quantiles = 20;
     int64_t count = levels->count;
     for (int64_t i = 0; i < count; i++)
-        sorted[i] = slowly ? levels->slow[i] : levels->block[i];
+        sorted[i] = kind == FAST ? levels->block[i] : levels->slow[i];
     qsort(sorted, (size_t)count, sizeof *sorted, ascending);
     double median = (sorted[(count - 1) / 2] + sorted[count / 2]) / 2;
-    struct stretch typical = longest_near(levels, median, slowly), best = typical;
+    struct stretch typical = longest_near(levels, median, kind), best = typical;
     for (int q = 0; q < quantiles; q++) {
         struct stretch other =
-            longest_near(levels, sorted[(2 * q + 1) * count / (2 * quantiles)], slowly);
+            longest_near(levels, sorted[(2 * q + 1) * count / (2 * quantiles)], kind);
         if (other.energy > best.energy)
             best = other;
     }
@@ -179,13 +183,13 @@ static struct stretch steady_stretch(const struct levels *levels, bool slowly,
 
 /* A low tone, or two that beat, make the level of 50 ms blocks ripple however steady they
  * are. Where the level of half seconds is steady for more than twice as long, that
- * counts. */
+ * counts. Many tones ripple anyway, and those close together fade for 50 ms. */
 static struct stretch choose_stretch(const struct levels *levels, bool slowly,
                                      double *scratch)
 {
-    struct stretch fast = steady_stretch(levels, false, scratch);
-    struct stretch slow = steady_stretch(levels, true, scratch);
-    return slowly || slow.count > 2 * fast.count ? slow : fast;
+    struct stretch strict = steady_stretch(levels, slowly ? SLOW : FAST, scratch);
+    struct stretch loose = steady_stretch(levels, slowly ? SLOW_ALONE : SLOW, scratch);
+    return loose.count > 2 * strict.count ? loose : strict;
 }
 
 static double median_extreme(const struct track *track, struct stretch part, bool maximum,

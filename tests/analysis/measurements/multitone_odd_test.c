@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include "analysis/core/decibel.h"
+#include "analysis/measurements/floor.h"
 #include "analysis/measurements/multitone.h"
 #include "analysis/signals/multitone.h"
 #include "analysis/signals/tone.h"
@@ -64,6 +65,78 @@ static void any_rate_and_any_number_of_tones(void **state)
         assert_int_equal(report->warning_count, 0);
         report_free(report);
     }
+}
+
+/* Tones so close together that their sum fades for 50 ms at a time. */
+static void tones_close_together_are_measured(void **state)
+{
+    struct settings played = many_tones_played(20);
+    (void)state;
+    played.values[MULTITONE_LOWEST_HZ].number = 1000;
+    played.values[MULTITONE_HIGHEST_HZ].number = 1200;
+    struct many_tones tones = many_tones_of_signal(&played, 0);
+    many_tones_noise(&tones, -100);
+    struct report *report = many_tones_measure(&tones, &played);
+    assert_close(synthetic_value(report, 0, "tone_count"), 20, 0);
+    assert_close(synthetic_value(report, 0, "residual_level"), -100, 0.1);
+    assert_between(report->channels[0].end_s - report->channels[0].start_s, 9, 10);
+    report_free(report);
+}
+
+/* A minute of a clock that drifts by 1 ppm every 10 s: at 20 kHz two bins. */
+static void a_clock_that_drifts_for_a_minute_is_followed(void **state)
+{
+    struct settings played = many_tones_played(31);
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct many_tones tones = many_tones_of_signal(&played, 0);
+        tones.duration_s = 60;
+        tones.ppm = 100;
+        tones.drift_ppm_per_s = 0.1;
+        many_tones_noise(&tones, -130);
+        struct report *report = many_tones_measure(&tones, i ? &played : NULL);
+        assert_close(synthetic_value(report, 0, "tone_count"), 31, 0);
+        assert_close(synthetic_value(report, 0, "residual_level"), -130, 0.1);
+        assert_close(tones_cell(report, 0, "tones", 30, "frequency_hz"),
+                     tones.tones[30].hz * (1 + 103e-6), 2e-3);
+        report_free(report);
+    }
+}
+
+/* A tone 25 dB below the others may be a product: without being told, it is residual,
+ * and that is said. */
+static void a_weak_tone_that_is_not_told_is_warned_of(void **state)
+{
+    struct many_tones tones = many_tones_of_signal(NULL, 0);
+    (void)state;
+    tones.tones[30].amplitude *= decibel_to_amplitude(-25);
+    many_tones_noise(&tones, -100);
+    struct report *report = many_tones_measure(&tones, NULL);
+    assert_close(synthetic_value(report, 0, "tone_count"), 30, 0);
+    assert_int_equal(report->warning_count, 1);
+    assert_string_equal(report->warnings[0].code, "wrong_signal");
+    report_free(report);
+}
+
+/* The recorder on itself with noise 10 dB below the device's: closed form of floor.h for
+ * what adds as amplitudes, −20·log10(1 − 10^(−10/20)) = 3.30 dB. */
+static void near_the_floor_u95_is_wider(void **state)
+{
+    struct many_tones device = many_tones_of_signal(NULL, 0), floor = device;
+    (void)state;
+    many_tones_noise(&device, -90);
+    many_tones_noise(&floor, -100);
+    struct report *report = many_tones_measure(&device, NULL);
+    struct report *own = many_tones_measure(&floor, NULL);
+    double u95 = synthetic_figure(report, 0, "residual_ratio")->u95;
+    floor_apply(report, own);
+    assert_close(synthetic_figure(report, 0, "residual_ratio")->u95, u95 + 3.30, 0.03);
+    assert_close(synthetic_figure(report, 0, "residual_bits")->u95, (u95 + 3.30) / 6.02,
+                 0.005);
+    assert_int_equal(report->warning_count, 1);
+    assert_string_equal(report->warnings[0].code, "near_instrument_floor");
+    report_free(report);
+    report_free(own);
 }
 
 /* A codec's low-pass, or a device that is dead at the ends. */
@@ -222,6 +295,10 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(any_rate_and_any_number_of_tones),
+        cmocka_unit_test(tones_close_together_are_measured),
+        cmocka_unit_test(a_clock_that_drifts_for_a_minute_is_followed),
+        cmocka_unit_test(a_weak_tone_that_is_not_told_is_warned_of),
+        cmocka_unit_test(near_the_floor_u95_is_wider),
         cmocka_unit_test(lost_tones_are_listed_with_what_they_cannot_exceed),
         cmocka_unit_test(tones_beyond_half_the_rate_are_lost),
         cmocka_unit_test(another_signal_than_told_is_refused),
