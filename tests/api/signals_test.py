@@ -124,6 +124,25 @@ class Kept(harness.DaemonCase):
         body, _ = whole(self.daemon, path)
         self.assertEqual(len(body), 44 + 20 * 48000 * 6)
 
+    def test_parameters_that_clash_are_refused_by_name(self):
+        for path, field, number in (
+            ("twin-tone/audio?kind=difference-frequency&sample_rate_hz=40000",
+             "frequency_2_hz", "40000 Hz"),
+            ("twin-tone/audio?kind=pair&frequency_2_hz=8000", "frequency_1_hz", "pair"),
+            ("twin-tone/audio?frequency_1_hz=9000", "frequency_1_hz", "7000 Hz"),
+            ("multitone/audio?sample_rate_hz=32000", "highest_hz", "20000 Hz"),
+            ("multitone/audio?lowest_hz=900&highest_hz=1000", "count", "31 tones"),
+            ("multitone/audio?lowest_hz=2000&highest_hz=1000", "lowest_hz", "1000 Hz"),
+            ("multitone/audio?count=101", "count", "100"),
+            ("jitter-pattern/audio?bits=16&pattern_bits=24", "pattern_bits", "16 bits"),
+            ("jitter-pattern/audio?pattern_bits=20", "pattern_bits", "16, 24"),
+        ):
+            with self.subTest(path):
+                problem = self.check_problem(self.daemon.get("/v1/signals/" + path), 422,
+                                             "out_of_range", field)
+                self.assertIn(number, problem["detail"])
+        self.assertEqual(kept(self.daemon), [])
+
     def test_refused_signal_leaves_no_file(self):
         for query in ("frequency_hz=24000", "format=flac&bits=32"):
             self.assertEqual(self.daemon.get("/v1/signals/tone/audio?" + query).status, 422)
@@ -174,6 +193,19 @@ class Flac(harness.DaemonCase):
                 self.assertEqual(raw, wav_samples(wav) if "channels=8" not in query
                                  else wav[68:])
                 self.assertEqual(flac[26:42], hashlib.md5(raw).digest())
+
+    def test_every_signal_is_the_same_in_both(self):
+        for signal in self.daemon.get("/v1/signals").json["signals"]:
+            for query in ("bits=16&channels=1&sample_rate_hz=44100",
+                          "bits=24&channels=2&sample_rate_hz=655350"):
+                if signal["name"] == "jitter-pattern":
+                    query += "&pattern_bits=16"
+                with self.subTest(signal["name"], query=query):
+                    path = f"/v1/signals/{signal['name']}/audio?duration_s=0.5&{query}"
+                    flac, _ = whole(self.daemon, path + "&format=flac")
+                    raw = self.flac("--decode", "--force-raw-format", "--endian=little",
+                                    "--sign=signed", data=flac)
+                    self.assertEqual(raw, wav_samples(whole(self.daemon, path)[0]))
 
     def test_no_block_but_the_needed_ones(self):
         # STREAMINFO (0), then a VORBIS_COMMENT (4) of the encoder's name and no entries:

@@ -13,9 +13,9 @@
 #include "tests/analysis/signals/rendering.h"
 
 #ifdef __SANITIZE_ADDRESS__
-enum { DRAWN = 40 };
+enum { DRAWN = 30 };
 #else
-enum { DRAWN = 120 };
+enum { DRAWN = 100 };
 #endif
 
 static struct health health;
@@ -155,7 +155,7 @@ static void signals_as_they_are_raise_no_alarm(void **state)
         const struct kind *kind = &kinds[i % KINDS];
         int rate_hz = rates[i / KINDS % RATES], bits = 16 + 8 * (i / KINDS / RATES);
         int channels = i % 7 == 0 ? 8 : 1 + i % 2;
-        double duration_s = fmin(1.5, 200000.0 / (rate_hz * channels));
+        double duration_s = fmin(1.5, 100000.0 / (rate_hz * channels));
         struct settings settings = settings_of(kind, rate_hz, bits, channels, duration_s);
         if (is_pattern(&settings) && bits == 16)
             settings.values[JITTER_PATTERN_BITS].number = 16;
@@ -217,7 +217,7 @@ static void signals_through_a_fair_device_raise_no_alarm(void **state)
         if (support_uniform(&random) < 0.1)
             channels = 8;
         double duration_s =
-            fmin(pow(10, between(&random, -0.2, 1)), 480000.0 / (rate_hz * channels));
+            fmin(pow(10, between(&random, -0.2, 1)), 360000.0 / (rate_hz * channels));
         struct settings settings = settings_of(kind, rate_hz, 24, channels, duration_s);
         struct played_device device = drawn_device(&random, rate_hz);
         struct recording recording =
@@ -255,8 +255,8 @@ static void clock_is_told_by_the_tone_that_dominates(void **state)
     struct support_random random = support_random_seed(7);
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         const struct played_device device = {.gain = 0.7, .ppm = 100, .noise_db = -90};
-        struct settings settings = settings_of(&cases[i].kind, 48000, 24, 1, 5);
-        struct recording recording = played_recording(&settings, &device, 4.9, &random);
+        struct settings settings = settings_of(&cases[i].kind, 48000, 24, 1, 3);
+        struct recording recording = played_recording(&settings, &device, 2.9, &random);
         listen(&recording, true);
         free(recording.samples);
         const struct health_channel *channel = &health.channels[0];
@@ -288,12 +288,12 @@ static void breaks_in_signals_are_still_told(void **state)
         {.gain = 1}, {.gain = 0.5, .ppm = 50, .noise_db = -90}};
     struct support_random random = support_random_seed(8);
     for (int i = 0; i < 5 * 2 * 2 * 2; i++) {
-        int rate_hz = i / 5 % 2 ? 192000 : 48000;
+        int rate_hz = i / 5 % 2 ? 96000 : 48000;
         bool zeroed = i / 10 % 2, told = i / 20;
-        struct settings settings = settings_of(&broken[i % 5], rate_hz, 24, 1, 2);
+        struct settings settings = settings_of(&broken[i % 5], rate_hz, 24, 1, 1.5);
         struct recording recording =
-            played_recording(&settings, &devices[i / 20], 1.9, &random);
-        int64_t frame = rate_hz + 321;
+            played_recording(&settings, &devices[i / 20], 1.4, &random);
+        int64_t frame = rate_hz * 7 / 10 + 321;
         if (zeroed)
             memset(recording.samples + frame, 0, 480 * sizeof(double));
         else

@@ -60,8 +60,8 @@ static void bytes_do_not_depend_on_the_block(void **state)
                     bits == 16)
                     settings.values[s].number = 16;
             int32_t *whole = rendering_whole(signal_get(i), &settings, 2000);
-            static const int64_t blocks[] = {1, 7, 256, 1999};
-            for (int b = 0; b < 4; b++) {
+            static const int64_t blocks[] = {1, 255};
+            for (int b = 0; b < 2; b++) {
                 int32_t *pieces = rendering_whole(signal_get(i), &settings, blocks[b]);
                 assert_memory_equal(pieces, whole,
                                     (size_t)(2000 * channels) * sizeof *whole);
