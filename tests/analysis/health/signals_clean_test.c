@@ -147,6 +147,17 @@ static int alarms(const struct recording *recording, const struct take *take)
 
 static const int formats[] = {SF_FORMAT_PCM_16, SF_FORMAT_PCM_24, SF_FORMAT_PCM_32};
 
+static void every_signal_is_among_the_kinds(void **state)
+{
+    (void)state;
+    for (int i = 0; i < signal_count(); i++) {
+        int count = 0;
+        for (int k = 0; k < KINDS; k++)
+            count += signal_find(kinds[k].signal) == signal_get(i);
+        assert_true(count > 0);
+    }
+}
+
 static void signals_as_they_are_raise_no_alarm(void **state)
 {
     (void)state;
@@ -313,6 +324,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(clock_is_told_by_the_tone_that_dominates),
         cmocka_unit_test(breaks_in_signals_are_still_told),
+        cmocka_unit_test(every_signal_is_among_the_kinds),
         cmocka_unit_test(signals_as_they_are_raise_no_alarm),
         cmocka_unit_test(signals_through_a_fair_device_raise_no_alarm),
     };

@@ -73,12 +73,26 @@ static void bytes_do_not_depend_on_the_block(void **state)
         }
 }
 
+static void signals_name_what_they_are_made_for(void **state)
+{
+    (void)state;
+    static const char *const pairs[][2] = {{"tone", "distortion"},
+                                           {"silence", "noise"},
+                                           {"twin-tone", "intermodulation"},
+                                           {"multitone", "multitone"},
+                                           {"jitter-pattern", "jitter"}};
+    for (size_t i = 0; i < sizeof pairs / sizeof pairs[0]; i++)
+        assert_string_equal(signal_find(pairs[i][0])->measured_by, pairs[i][1]);
+    assert_null(signal_find("white-noise")->measured_by);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(list_finds_every_signal_by_name),
         cmocka_unit_test(tables_begin_with_the_common_parameters),
         cmocka_unit_test(form_counts_frames),
+        cmocka_unit_test(signals_name_what_they_are_made_for),
         cmocka_unit_test(bytes_do_not_depend_on_the_block),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
