@@ -2,21 +2,23 @@
 """`intermodulation` of recordings made by other programs, against least squares.
 
 SoX, an Opus and a Vorbis round trip stand in as devices under test. The other method fits both
-tones and all their products to the samples of the span at once (numpy.linalg): no window, no
-transform, no lobes. It knows the frequencies, since the signal and what SoX's `speed` does to
-it are exact. Figures are made of its amplitudes by their definitions. Products whose place is
-shared, or that noise leaves uncertain, are not compared.
+tones and all their products to the samples of the span at once (numpy.linalg), weighted less at
+both ends so that lines which it does not fit stay out: no segments, no transform, no lobes. It
+knows the frequencies, since the signal and what SoX's `speed` does to it are exact. Figures are
+made of its amplitudes by their definitions. Products whose place is shared, or that noise leaves
+uncertain, are not compared.
 """
 import subprocess
 import tempfile
 import unittest
 
 import numpy as np
+import scipy.signal
 
 import bench
 
-TOLERANCE_DB = 0.05
-DURATION_S = 20
+TOLERANCE_DB = 0.02
+DURATION_S = 10
 SPEED = 1.000123
 PAIRS = {"smpte": (60, 7000), "din": (250, 8000), "difference-frequency": (18000, 20000)}
 
@@ -50,12 +52,14 @@ def least_squares(x, rate, hz, pieces=40):
             places[a, b] = place
     frequencies = np.array(list(places.values()))
     size = 2 * len(frequencies) + 1
+    weights = scipy.signal.windows.tukey(len(x), 0.2)
     normal, right = np.zeros((size, size)), np.zeros(size)
     for part in np.array_split(np.arange(len(x)), pieces):
         turns = 2 * np.pi * frequencies[None, :] * ((part - len(x) / 2) / rate)[:, None]
         design = np.concatenate([np.sin(turns), np.cos(turns), np.ones((len(part), 1))], axis=1)
-        normal += design.T @ design
-        right += design.T @ x[part]
+        weighted = weights[part, None] * design
+        normal += weighted.T @ design
+        right += weighted.T @ x[part]
     c = np.linalg.solve(normal, right)
     n = len(frequencies)
     return dict(zip(places, np.hypot(c[:n], c[n:2 * n])))
@@ -109,7 +113,10 @@ class IntermodulationTest(unittest.TestCase):
         result, _ = bench.measure(self.daemon, path, measurement="intermodulation")
         rate, x = bench.samples(path)
         channel = result["channels"][0]
-        self.assertEqual(channel["findings"]["kind"], kind)
+        ratio = channel["figures"]["level_ratio"]["value"]
+        played = 0 if kind == "difference-frequency" else 12.04
+        if abs(ratio - played) < 3:  # heavy overdrive shifts it by more: then any pair
+            self.assertEqual(channel["findings"]["kind"], kind)
         first, last = bench.span(channel, rate)
         amplitude = least_squares(x[first:last, 0], rate, hz)
         compared = 0
