@@ -35,6 +35,8 @@ static void report_levels(const struct multitone_channel *channel,
     double peak = fmax(channel->maximum - mean, mean - channel->minimum);
     double band_hz = bins_width(channel->band) * multitone_pass_bin_hz(channel);
     struct power density = {p->residual.mean / band_hz, p->residual.u95 / band_hz};
+    for (int i = 0; i < p->lines.count; i++)
+        density.mean -= p->lines.lines[i].power / band_hz;
     double ratio = p->residual.mean / p->tones.mean, half = p->residual_per_tones_u95;
     report_value(report, c, MULTITONE_TONE_COUNT, p->there_count, NAN);
     report_value(report, c, MULTITONE_CREST_FACTOR, 20 * log10(peak / rms), NAN);

@@ -38,8 +38,8 @@ const struct figure_description multitone_tables_figures[MULTITONE_FIGURES] = {
                                           "where that line lies", PRACTICE, BETTER_NONE,
                                           FLOOR_NONE, NULL},
     [MULTITONE_RESIDUAL_DENSITY] = {"residual_density", "dBFS/√Hz",
-                                    "residual_level spread evenly over the band: level "
-                                    "in a bandwidth of 1 Hz",
+                                    "mean density in band of what is left of "
+                                    "residual_level without its discrete lines",
                                     PRACTICE, BETTER_LOWER, FLOOR_HARMONIC, NULL},
 };
 

@@ -68,6 +68,11 @@ static void a_line_is_the_residual(void **state)
         assert_close(synthetic_value(report, 0, "largest_line_ratio"), -90 - total, 0.01);
         assert_close(synthetic_value(report, 0, "largest_line_bits"), (90 + total) / 6.02,
                      0.01);
+        /* Without the line nothing is left, or next to nothing. */
+        const struct report_figure *density =
+            synthetic_figure(report, 0, "residual_density");
+        assert_between(density->has_value ? density->value : density->bound, -400,
+                       -90 - 10 * log10(19980) - 40);
         assert_close(synthetic_value(report, 0, "largest_line_frequency"), 3456.789,
                      0.02);
         assert_int_equal(report->warning_count, 0);
