@@ -64,12 +64,12 @@ static bool request_of(const struct measurement_input *input, struct noise_reque
         .played_dbfs = -60, /* AES17 */
         .has_full_scale = full->given,
         .full_scale_level_dbfs = full->number,
-        .family = -1,
     };
     if (mains->choice < 0 && mains->number != 50 && mains->number != 60)
         return problem_set(problem, PROBLEM_OUT_OF_RANGE, "mains_hz",
                            "No mains has %g Hz; give 50 or 60, or auto.", mains->number);
-    if (mains->choice < 0)
+    request.has_family = mains->choice < 0;
+    if (request.has_family)
         request.family = mains->number == 60 ? MAINS_60 : MAINS_50;
     take_signal(input, &request);
     if (values[SETTING_TONE].choice == TONE_NONE)

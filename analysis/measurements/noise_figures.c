@@ -22,7 +22,7 @@ static struct power whole_noise(const struct noise_channel *channel,
 }
 
 static struct power mains_power(const struct noise_channel *channel,
-                                const struct powers_view *view, int family)
+                                const struct powers_view *view, enum mains_family family)
 {
     struct power under = {0, 0};
     for (int m = 1; m <= MAINS_LINES; m++) {
@@ -96,7 +96,8 @@ static void report_quasi_peak(const struct noise_channel *channel, struct report
 }
 
 /* Whether the tone stands on a line of the family, which cannot be told then. */
-static bool tone_hides_mains(const struct noise_channel *channel, int family)
+static bool tone_hides_mains(const struct noise_channel *channel,
+                             enum mains_family family)
 {
     for (int m = 1; channel->has_tone && m <= MAINS_LINES; m++)
         if (bins_meet(mains_lobe(family, m, noise_bin_hz(channel)), channel->tone))

@@ -12,7 +12,8 @@ enum { LISTED_LINES = 40 };
 static const double dust = 1e-17; /* of all power: where the window's side lobes lie */
 
 /* Where a mains line may be; empty where it cannot be told. */
-static struct bins mains_places(const struct noise_channel *channel, int family, int m)
+static struct bins mains_places(const struct noise_channel *channel,
+                                enum mains_family family, int m)
 {
     struct bins lobe = noise_mains_lobe(channel, family, m);
     if (bins_width(lobe) == 0)
@@ -22,7 +23,7 @@ static struct bins mains_places(const struct noise_channel *channel, int family,
 }
 
 /* Looks for the lines of a family; returns their power together. */
-static double find_mains(const struct noise_channel *channel, int family,
+static double find_mains(const struct noise_channel *channel, enum mains_family family,
                          struct noise_lines *lines)
 {
     int places = 0;
@@ -44,12 +45,12 @@ static double find_mains(const struct noise_channel *channel, int family,
     return sum;
 }
 
-static void choose_mains(const struct noise_channel *channel, int family,
-                         struct noise_lines *lines)
+static void choose_mains(const struct noise_channel *channel,
+                         const struct noise_request *request, struct noise_lines *lines)
 {
     struct noise_lines other = *lines;
-    if (family >= 0) {
-        find_mains(channel, family, lines);
+    if (request->has_family) {
+        find_mains(channel, request->family, lines);
         return;
     }
     if (find_mains(channel, MAINS_60, &other) > find_mains(channel, MAINS_50, lines))
@@ -87,7 +88,7 @@ bool noise_lines_find(const struct noise_channel *channel,
     struct noise_lines made = {.family = MAINS_50};
     if (!lines_find(&channel->spectrum, &search, &made.list, problem))
         return false;
-    choose_mains(channel, request->family, &made);
+    choose_mains(channel, request, &made);
     if (!exclude_lines(channel, &made, problem)) {
         noise_lines_free(&made);
         return false;

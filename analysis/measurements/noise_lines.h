@@ -14,7 +14,7 @@
 
 struct noise_lines {
     struct line_list list; /* in band, strongest first; without the tone */
-    int family;            /* enum mains_family */
+    enum mains_family family;
     struct line mains[MAINS_LINES];
     bool has_mains[MAINS_LINES], has_any_mains;
     struct bins *excluded; /* the tone and all lines: ascending, disjoint */

@@ -20,7 +20,8 @@ double noise_bin_hz(const struct noise_channel *channel)
     return (double)channel->sample_rate_hz / channel->plan.length;
 }
 
-struct bins noise_mains_lobe(const struct noise_channel *channel, int family, int m)
+struct bins noise_mains_lobe(const struct noise_channel *channel,
+                             enum mains_family family, int m)
 {
     const struct bins none = {0, -1};
     double bin_hz = noise_bin_hz(channel), bin = mains_hz(family, m) / bin_hz;
@@ -47,7 +48,7 @@ static void add_powers(struct noise_channel *channel, const double *powers)
     moments_add(&channel->out_of_band_noise,
                 powers_sum_outside(powers, tone, cut, channel->out_of_band, NULL),
                 beside);
-    for (int family = 0; family < MAINS_FAMILIES; family++) {
+    for (enum mains_family family = MAINS_50; family < MAINS_FAMILIES; family++) {
         double sum = 0;
         for (int m = 1; m <= MAINS_LINES; m++)
             sum += spectrum_sum(powers, noise_mains_lobe(channel, family, m));

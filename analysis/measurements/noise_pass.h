@@ -21,7 +21,8 @@ struct noise_request {
     double played_dbfs; /* level of the tone as played; −60 where not told */
     bool has_full_scale;
     double full_scale_level_dbfs;
-    int family; /* enum mains_family; −1: the stronger one */
+    bool has_family; /* else the stronger one */
+    enum mains_family family;
 };
 
 struct noise_channel {
@@ -69,7 +70,8 @@ bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
 
 double noise_bin_hz(const struct noise_channel *channel);
 /** Lobe of a mains line; empty where it does not lie in band or meets the tone. */
-struct bins noise_mains_lobe(const struct noise_channel *channel, int family, int m);
+struct bins noise_mains_lobe(const struct noise_channel *channel,
+                             enum mains_family family, int m);
 
 void noise_channel_free(struct noise_channel *channel);
 

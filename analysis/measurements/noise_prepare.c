@@ -32,7 +32,7 @@ static bool dominates(const struct tone_search *search, const struct tone_fit *f
     double bin_hz = (double)search->sample_rate_hz / length;
     double power = cabs(fit->phasor) * cabs(fit->phasor) / 2;
     hidden[count++] = tone_bins(fit->cycles * search->sample_rate_hz, bin_hz, length);
-    for (int family = 0; family < MAINS_FAMILIES; family++)
+    for (enum mains_family family = MAINS_50; family < MAINS_FAMILIES; family++)
         for (int m = 1; m <= MAINS_LINES; m++)
             hidden[count++] = mains_lobe(family, m, bin_hz);
     count = bins_merge(hidden, count);
