@@ -82,17 +82,31 @@ static struct noise_powers gather(const struct noise_channel *channel,
     };
 }
 
+/* How much wider the mean reading is known than readings of single segments tell: the
+ * needle remembers, so that neighbours are not independent. As for means, over so long
+ * each, of a noise whose memory fades exponentially. */
+static double needle_widening(double segment_s)
+{
+    const double memory_s = 0.25; /* fits the scatter of simulated readings */
+    double share = memory_s / segment_s;
+    return 1 / sqrt(1 - share * -expm1(-1 / share));
+}
+
 static void report_quasi_peak(const struct noise_channel *channel, struct report *report,
                               int c)
 {
     const struct moments *reading = &channel->quasi_peak;
-    double mean = moments_mean_x(reading), relative = moments_u95(reading) / mean;
-    if (!channel->filter)
+    if (!channel->filter) {
         report_none(report, c, FIGURE_NOISE_LEVEL_468_QUASI_PEAK,
                     REASON_NOT_DETERMINABLE);
-    else /* an amplitude: its square is known half as well */
-        figures_level(report, c, FIGURE_NOISE_LEVEL_468_QUASI_PEAK,
-                      (struct power){mean * mean, 2 * relative * mean * mean});
+        return;
+    }
+    double mean = moments_mean_x(reading);
+    double half = moments_u95(reading) *
+                  needle_widening((double)channel->plan.hop / channel->sample_rate_hz);
+    /* An amplitude: relative to its square it is known half as well. */
+    figures_level(report, c, FIGURE_NOISE_LEVEL_468_QUASI_PEAK,
+                  (struct power){mean * mean, 2 * half * mean});
 }
 
 /* Whether the tone stands on a line of the family, which cannot be told then. */

@@ -105,9 +105,9 @@ static void noise_reads_alike_at_every_length(void **state)
         assert_reads(report, "noise_level_468", dbfs + 1.67, tolerance);
         assert_between(synthetic_figure(report, 0, "noise_level")->u95, 0.001,
                        tolerance * 2);
-        /* Gaussian noise makes a quasi-peak meter read 4 to 5 dB above its rms through
-         * the same curve (computed by simulation; common experience). */
-        assert_reads(report, "noise_level_468_quasi_peak", dbfs + 7.30 + 4.3, 0.6);
+        /* Gaussian noise makes a quasi-peak meter read so much above its rms through the
+         * same curve (computed: noise_coverage_test.c). */
+        assert_reads(report, "noise_level_468_quasi_peak", dbfs + 7.30 + 4.05, 0.3);
         report_free(report);
     }
 }
