@@ -104,6 +104,24 @@ static double likeness_of_noise(const struct jitter_known *known)
     return 5 * sqrt(sum) / whole;
 }
 
+/* Whether the lines next to the strongest are there as well: hum of 250 Hz is one line.
+ */
+static bool fits(const struct jitter_known *known)
+{
+    enum { LOOKED_AT = 5 };
+    const double most = 0.25; /* of their power */
+    double left = 0, whole = 0, noise = 0;
+    int step = 2 - known->farthest;
+    for (int i = 0; i < LOOKED_AT && step <= known->farthest; i++, step += 2) {
+        double complex want = known->expected[jitter_known_index(step)];
+        double complex rest = jitter_known_mean(known, step) - want;
+        left += creal(rest * conj(rest));
+        whole += creal(want * conj(want));
+        noise += jitter_known_scatter(known, step);
+    }
+    return left <= most * whole + 4 * noise;
+}
+
 void jitter_known_decide(struct jitter_known *known, int bits)
 {
     const double tolerance = 0.25; /* of the LSB: 2 dB */
@@ -126,9 +144,10 @@ void jitter_known_decide(struct jitter_known *known, int bits)
     if (found < LEAST_BITS || found > MOST_BITS ||
         fabs(most / ldexp(1, 1 - found) - 1) > tolerance)
         return;
-    known->bits = found;
     for (int step = -known->farthest; step <= known->farthest; step += 2)
         known->expected[jitter_known_index(step)] =
             jitter_known_line(found, step) *
             turned(-0.5 * step * best / JITTER_KNOWN_PER_CARRIER);
+    if (fits(known))
+        known->bits = found;
 }

@@ -30,7 +30,7 @@ struct jitter_known {
     double complex sum[JITTER_KNOWN_LINES];
     double squares[JITTER_KNOWN_LINES];
     int bits; /* after jitter_known_decide: the pattern found; 0: none */
-    double complex expected[JITTER_KNOWN_LINES]; /* its lines as they should be; or 0 */
+    double complex expected[JITTER_KNOWN_LINES]; /* its lines as they should be */
 };
 
 /** Index of the line `step` (odd, −47…47) steps from the carrier. */
@@ -45,7 +45,8 @@ void jitter_known_add(struct jitter_known *known, const struct demodulate *demod
                       const struct window *window, double turns);
 
 /** Looks whether the lines are those of a pattern: of `bits`, or (0) of any from 16 to 24
- * bits. */
+ * bits. Their phases and levels (within 2 dB) must be the pattern's, not one line alone.
+ */
 void jitter_known_decide(struct jitter_known *known, int bits);
 
 /** Mean of a line, and the mean square that noise may give it. */
