@@ -46,7 +46,9 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
     }
     for (int n = 0; n < length; n++) {
         double t = n - half;
+        double square = made.values[n] * made.values[n];
         made.time_spread += made.values[n] * t * t;
+        made.correlated_bins += square * square;
     }
     /* Closed forms: cosines of whole periods sum to nothing. */
     double squares = terms[0] * terms[0];
@@ -55,6 +57,7 @@ bool window_new(enum window_kind kind, int length, struct window *ret,
     made.sum = length * terms[0];
     made.sum_squares = length * squares;
     made.time_spread /= made.sum;
+    made.correlated_bins *= length / (made.sum_squares * made.sum_squares);
     made.enbw_bins = length * made.sum_squares / (made.sum * made.sum);
     *ret = made;
     return true;

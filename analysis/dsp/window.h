@@ -30,6 +30,8 @@ struct window {
     double sum;         /* Σ w */
     double sum_squares; /* Σ w² */
     double enbw_bins;   /* length · Σ w² / (Σ w)² */
+    double correlated_bins; /* length · Σ w⁴ / (Σ w²)²: a sum over bins of noise scatters
+                               as if so many of them were one independent value */
     double time_spread; /* Σ w·(n − length/2)² / Σ w: for the fit of a frequency */
 };
 

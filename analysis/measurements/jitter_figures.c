@@ -124,8 +124,7 @@ static bool report_jitter(const struct view *view, struct report *report, int c,
 }
 
 /* Noise of one part in a band, lines cut out and the noise under them restored; the
- * half-width from the scatter of each bin over segments, a bin of the window being worth
- * 1/ENBW of an independent one. */
+ * half-width from the scatter of each bin over segments. */
 static struct power noise_in(const struct view *view, const struct spectrum *spectrum,
                              struct bins band)
 {
@@ -143,7 +142,7 @@ static struct power noise_in(const struct view *view, const struct spectrum *spe
             continue;
         variance += spectrum->sum_squares[j] - spectrum->sum[j] * spectrum->sum[j];
     }
-    variance *= view->channel->window->enbw_bins / (segments - 1);
+    variance *= view->channel->window->correlated_bins / (segments - 1);
     noise.mean += powers_sum_outside(spectrum->sum, lines->excluded,
                                      lines->excluded_count, band, NULL);
     noise.u95 = hypot(noise.u95, 2 * sqrt(fmax(variance, 0)));

@@ -36,15 +36,14 @@ static struct bins own_lobe(const struct judging *judging, int index)
 }
 
 /* Scatter of a lobe's sum over segments, from the theory of a line in Gaussian noise: of
- * the line times the noise 2·P·n·N·Σw⁴/(Σw²)², and of the noise itself. */
+ * the line times the noise, and of the noise itself. */
 static double lobe_u95(const struct powers_view *view, struct bins lobe, double power,
                        double density)
 {
-    const double fourth = 3.73; /* N·Σw⁴/(Σw²)² of the 7-term window; computed */
-    double n = view->spectrum->segments;
-    double variance = 2 * fourth * fmax(power, 0) * density +
-                      bins_width(lobe) * view->window->enbw_bins * density * density;
-    return 2 * sqrt(variance / n);
+    double correlated = view->window->correlated_bins;
+    double variance =
+        correlated * density * (2 * fmax(power, 0) + bins_width(lobe) * density);
+    return 2 * sqrt(variance / view->spectrum->segments);
 }
 
 static struct power side_power(const struct powers_view *view, struct bins lobe)
@@ -55,18 +54,17 @@ static struct power side_power(const struct powers_view *view, struct bins lobe)
     return (struct power){power, hypot(noise.u95, lobe_u95(view, lobe, power, density))};
 }
 
-/* A part of the modulation: its half-width from the scatter of its peak bin; a lobe's sum
- * scatters √(3.73/ENBW) times as much. */
+/* A part of the modulation: its half-width from the scatter of its peak bin. A line's
+ * product with noise scatters by Σw² in a bin, by Σw⁴ in the sum over the lobe. */
 static struct power part_power(const struct judging *judging,
                                const struct powers_view *view, struct bins lobe, int peak,
                                bool *ret_stands_out)
 {
-    const double fourth = 3.73;
     struct power noise = powers_under(view, lobe, bins_width(lobe));
     double gross = spectrum_sum(view->spectrum->sum, lobe);
     double density = noise.mean / bins_width(lobe), highest = 0;
-    double relative = spectrum_relative_u95(view->spectrum, peak) *
-                      sqrt(fourth / view->window->enbw_bins);
+    double more = sqrt(view->window->correlated_bins / view->window->enbw_bins);
+    double relative = spectrum_relative_u95(view->spectrum, peak) * more;
     for (int j = peak - 1; j <= peak + 1; j++)
         highest = fmax(highest, view->spectrum->sum[j]);
     *ret_stands_out = highest > judging->threshold * density;

@@ -12,6 +12,7 @@ static void blackman_harris_7_has_its_noise_bandwidth(void **state)
     (void)state;
     assert_true(window_new(WINDOW_BLACKMAN_HARRIS_7, 65536, &window, NULL));
     assert_close(window.enbw_bins, 2.6319, 5e-5);
+    assert_close(window.correlated_bins, 3.67276, 5e-5); /* SciPy: N·Σw⁴/(Σw²)² */
     double sum = 0, squares = 0;
     for (int n = 0; n < 65536; n++) {
         sum += window.values[n];
@@ -31,6 +32,7 @@ static void hann_has_a_noise_bandwidth_of_one_and_a_half(void **state)
     (void)state;
     assert_true(window_new(WINDOW_HANN, 4096, &window, NULL));
     assert_close(window.enbw_bins, 1.5, 1e-12);
+    assert_close(window.correlated_bins, 35 / 18.0, 1e-12); /* closed form */
     assert_close(window.values[1024], 0.5, 1e-12);
     window_free(&window);
 }
