@@ -98,7 +98,8 @@ static bool nothing_to_measure(const struct jitter_channel *channels, int count,
     for (int c = 0; c < count; c++) {
         const struct jitter_channel *channel = &channels[c];
         silent = silent && channel->reason == REASON_DIGITAL_SILENCE;
-        brief = brief && channel->reason == REASON_NOT_ENOUGH_DATA;
+        brief = brief && (channel->reason == REASON_NOT_ENOUGH_DATA ||
+                          channel->reason == REASON_DIGITAL_SILENCE);
         longest = fmax(longest, (double)channel->span.frames / channel->sample_rate_hz);
         if (channel->reason == REASON_ABOVE_BAND) {
             beside = true;
@@ -129,8 +130,8 @@ static bool nothing_to_measure(const struct jitter_channel *channels, int count,
                        "full scale.");
 }
 
-/* A carrier that was there at the beginning but does not stay: its power scatters as much
- * as it amounts to. */
+/* A carrier that was there at the beginning but does not stay: in a part of steady level
+ * one of its segments has less than half of the mean. */
 static bool drop_lost_carriers(struct jitter_channel *channels, int count,
                                struct problem *problem)
 {
@@ -140,7 +141,7 @@ static bool drop_lost_carriers(struct jitter_channel *channels, int count,
         struct jitter_channel *channel = &channels[c];
         if (!channel->has_carrier)
             continue;
-        if (moments_mean_x(&channel->carrier) <= moments_u95(&channel->carrier)) {
+        if (!(channel->weakest > moments_mean_x(&channel->carrier) / 2)) {
             channel->has_carrier = false;
             channel->reason = REASON_NOT_DETERMINABLE;
             hz = channel->track.cycles0 * channel->sample_rate_hz;

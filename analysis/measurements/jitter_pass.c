@@ -109,6 +109,8 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     channel->cycles = carrier->cycles;
     tone_track_add(&channel->track, carrier);
     moments_add(&channel->carrier, size * size / 2, 0);
+    channel->weakest =
+        index > 0 ? fmin(channel->weakest, size * size / 2) : size * size / 2;
     double turns = turns_so_far(&channel->track);
     jitter_known_add(&channel->known, demodulate, channel->window, turns);
     if (index == channel->plan.count / 2) {

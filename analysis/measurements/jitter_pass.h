@@ -36,6 +36,7 @@ struct jitter_channel {
     struct demodulate demodulate;
     struct tone_track track;
     struct moments carrier; /* mean square of each segment */
+    double weakest;         /* of them */
     struct jitter_known known;
     /* The middle segment, for the phases of the lines to each other: */
     double *kept; /* [2·(2·reach + 1)] */
