@@ -54,9 +54,12 @@ static void adopt(const struct setting_description *setting,
                   const struct setting_description *parameter,
                   const struct setting_value *from, struct setting_value *to)
 {
-    if (is_number(setting->type) && is_number(parameter->type) && !setting->choices &&
-        from->number >= setting->minimum && from->number <= setting->maximum) {
+    bool takes_number = (is_number(setting->type) && !setting->choices) ||
+                        setting->type == SETTING_CHOICE_OR_NUMBER;
+    if (takes_number && is_number(parameter->type) && from->number >= setting->minimum &&
+        from->number <= setting->maximum) {
         *to = *from;
+        to->choice = -1;
     } else if (setting->type == SETTING_CHOICE && parameter->type == SETTING_CHOICE) {
         const char *word = parameter->choices[from->choice];
         for (int i = 0; setting->choices[i]; i++)

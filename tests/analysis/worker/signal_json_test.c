@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "analysis/measurements/distortion.h"
+#include "analysis/measurements/jitter.h"
 #include "analysis/worker/settings_json.h"
 #include "tests/support/support.h"
 
@@ -87,6 +88,29 @@ static void parameter_of_another_name_or_beyond_the_limits_is_not_taken(void **s
                  0, 0);
 }
 
+/* A setting that takes a word or a number, from a parameter that is a number. */
+static void a_number_is_taken_in_place_of_a_word(void **state)
+{
+    (void)state;
+    struct signal_json played =
+        read_signal("{\"name\":\"jitter-pattern\",\"parameters\":{\"pattern_bits\":16}}");
+    struct settings read;
+    struct problem problem = {0};
+    json_t *given = parsed("{}");
+    int found = 0;
+    assert_true(
+        settings_json_read(&jitter_measurement.description, given, &read, &problem));
+    signal_json_adopt(&played, given, &read);
+    json_decref(given);
+    for (int i = 0; i < read.description->setting_count; i++)
+        if (strcmp(read.description->settings[i].name, "pattern_bits") == 0) {
+            found++;
+            assert_int_equal(read.values[i].choice, -1);
+            assert_close(read.values[i].number, 16, 0);
+        }
+    assert_int_equal(found, 1);
+}
+
 static void unknown_signal_is_refused_by_name(void **state)
 {
     (void)state;
@@ -107,6 +131,7 @@ int main(void)
         cmocka_unit_test(signal_is_written_with_all_its_parameters),
         cmocka_unit_test(setting_left_out_takes_the_parameter_of_its_name),
         cmocka_unit_test(parameter_of_another_name_or_beyond_the_limits_is_not_taken),
+        cmocka_unit_test(a_number_is_taken_in_place_of_a_word),
         cmocka_unit_test(unknown_signal_is_refused_by_name),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
