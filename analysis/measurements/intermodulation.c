@@ -158,7 +158,8 @@ static bool tell_fault(const struct intermodulation_channel *channel,
     return problem_set(
         problem, PROBLEM_NOT_MEASURABLE, absent ? "frequency_2_hz" : "frequency_1_hz",
         "Channel %d: of the pair %g and %g Hz no tone is found near %g Hz. "
-        "Play both tones at once, or ask for the pair that was played.",
+        "Play both tones at once, or tell the pair that was played by kind, "
+        "frequency_1_hz and frequency_2_hz.",
         number, told[0], told[1], told[absent]);
 }
 

@@ -78,7 +78,7 @@ static void report_sum(struct report *report, int c, const struct sum_figure *fi
     } else if (sum->unclear || !sum->above || value <= half) {
         enum reason reason = sum->unclear ? REASON_NOT_DETERMINABLE : REASON_BELOW_NOISE;
         report_none_but(report, c, db, reason, 20 * log10(highest));
-        report_none_but(report, c, percent, reason, 100 * highest);
+        report_none_but(report, c, percent, reason, highest > 0 ? 100 * highest : NAN);
     } else {
         /* As powers: the lower end is (value − half)². */
         double ratio = value * value, less = half * (2 * value - half);

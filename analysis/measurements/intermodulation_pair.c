@@ -37,23 +37,31 @@ const char *intermodulation_pair_kind(const double hz[2], double level_ratio_db)
                                                              : "pair";
 }
 
-static bool is_multiple(double low, double high, int length)
+static bool is_multiple(double low, double high, double most, int length)
 {
-    const double most = 10, within_bins = 0.2;
+    const double within_bins = 0.2;
     double times = round(high / low);
     return times <= most && fabs(high - times * low) * length <= within_bins;
 }
 
+/* Of one of the two: a clipped low tone has many harmonics that outweigh the upper one.
+ */
+static bool is_harmonic(double one, double other, int length)
+{
+    const double most = 10;
+    return is_multiple(fmin(one, other), fmax(one, other), most, length);
+}
+
 static bool is_product(const double cycles[2], double other, int length)
 {
-    const double within_bins = 2;
+    const double within_bins = 2, most = 50;
     double bins[2] = {cycles[0] * length, cycles[1] * length};
     for (int i = 0; i < INTERMODULATION_PRODUCTS; i++)
         if (fabs(
                 intermodulation_products_bin(&intermodulation_products[i], bins, length) -
                 other * length) <= within_bins)
             return true;
-    return false;
+    return is_multiple(cycles[0], other, most, length);
 }
 
 static double level_db(const struct tone_fit *tone)
@@ -72,27 +80,54 @@ static void take(struct intermodulation_pair *pair, const struct tone_fit *one,
         pair->hz[i] = pair->cycles[i] * sample_rate_hz;
 }
 
+/* The strongest but the first that is no harmonic, 20 dB down at most; without one, a
+ * harmonic; 0: there is nothing. */
+static int second_of(const struct tone_fit *found, int count, int length)
+{
+    const double weakest_db = 20;
+    int harmonic = 0;
+    for (int i = count - 1; i > 0; i--)
+        if (level_db(&found[i]) >= level_db(&found[0]) - weakest_db)
+            harmonic = i;
+    for (int i = 1; i < count; i++)
+        if (level_db(&found[i]) >= level_db(&found[0]) - weakest_db &&
+            !is_harmonic(found[0].cycles, found[i].cycles, length))
+            return i;
+    return harmonic;
+}
+
+/* A tone too many, 10 dB below the weaker one at most; 0: there is none. */
+static int rival_of(const struct tone_fit *found, int count, int second,
+                    const double cycles[2], int length)
+{
+    const double rival_db = 10;
+    for (int i = 1; i < count; i++)
+        if (i != second && level_db(&found[i]) > level_db(&found[second]) - rival_db &&
+            !is_product(cycles, found[i].cycles, length))
+            return i;
+    return 0;
+}
+
 /* From the strongest tones, the strongest first. */
 static void choose(const struct tone_search *search, bool close,
                    const struct tone_fit *found, int count,
                    struct intermodulation_pair *pair)
 {
-    const double weakest_db = 20, rival_db = 10;
-    pair->fault = PAIR_NO_TONE;
-    if (count == 0)
+    int rate = search->sample_rate_hz, length = search->length;
+    int second = second_of(found, count, length);
+    pair->fault = count == 0 ? PAIR_NO_TONE : PAIR_ONE_TONE;
+    if (count > 0)
+        pair->hz[0] = found[0].cycles * rate;
+    if (second == 0)
         return;
-    pair->fault = PAIR_ONE_TONE;
-    pair->hz[0] = found[0].cycles * search->sample_rate_hz;
-    if (count == 1 || level_db(&found[1]) < level_db(&found[0]) - weakest_db)
-        return;
-    take(pair, &found[0], &found[1], search->sample_rate_hz);
+    take(pair, &found[0], &found[second], rate);
+    int rival = rival_of(found, count, second, pair->cycles, length);
     pair->fault = PAIR_FOUND;
-    if (is_multiple(pair->cycles[0], pair->cycles[1], search->length)) {
+    if (is_harmonic(found[0].cycles, found[second].cycles, length)) {
         pair->fault = PAIR_HARMONIC;
-    } else if (count > 2 && level_db(&found[2]) > level_db(&found[1]) - rival_db &&
-               !is_product(pair->cycles, found[2].cycles, search->length)) {
+    } else if (rival > 0) {
         pair->fault = PAIR_THREE_TONES;
-        pair->hz[2] = found[2].cycles * search->sample_rate_hz;
+        pair->hz[2] = found[rival].cycles * rate;
     } else if (close && pair->hz[1] >= closest * pair->hz[0]) {
         pair->fault = PAIR_NOT_CLOSE;
     }
@@ -131,7 +166,7 @@ bool intermodulation_pair_find(struct capture *capture, const struct tone_search
                                struct fft_cache *cache, struct intermodulation_pair *ret,
                                struct problem *problem)
 {
-    enum { LOOKED_AT = 3 };
+    enum { LOOKED_AT = 8 };
     struct tone_search widest = *search;
     struct tone_fit found[LOOKED_AT];
     struct intermodulation_pair pair = {.fault = PAIR_NO_TONE};

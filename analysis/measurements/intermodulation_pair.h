@@ -35,11 +35,11 @@ struct intermodulation_pair {
 /**
  * Looks for the pair in the first segment. Told frequencies are sought each within 1 %,
  * or a third of their distance; of two tones more than 43 dB apart the weaker counts as
- * absent. Else the two strongest tones within 1 % of the band are
- * the pair, if the second comes within 20 dB of the first, they are not a multiple of up
- * to ten of each other (a tone and its harmonic), and no third that is none of their
- * products comes within 10 dB of the weaker one. `most`, `low_hz` and `high_hz` of the
- * search are not looked at. Problems: those of tone_search_find.
+ * absent. Else the strongest tone within 1 % of the band and the next one are the pair,
+ * if that comes within 20 dB, harmonics up to the tenth of one of them being passed over,
+ * and no third among the strongest that is none of their products comes within 10 dB of
+ * the weaker one. `most`, `low_hz` and `high_hz` of the search are not looked at.
+ * Problems: those of tone_search_find.
  */
 bool intermodulation_pair_find(struct capture *capture, const struct tone_search *search,
                                const struct intermodulation_request *request,

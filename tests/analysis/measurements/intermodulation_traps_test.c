@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analysis/measurements/floor.h"
 #include "tests/analysis/measurements/pairs.h"
 
 static double db(double amplitude)
@@ -308,6 +309,30 @@ static void a_clipped_pair_reads_its_fourier_series(void **state)
     report_free(report);
 }
 
+/* Closed form: a recorder's own product 18 dB below the device's may have taken
+ * −20·log10(1 − 10^(−18/20)) = 1.17 dB from it. */
+static void a_recorder_with_products_of_its_own(void **state)
+{
+    struct report *reports[2];
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct pairs pairs = pairs_of(13000, 14000, 0.4, 0.4);
+        pairs.duration_s = 3;
+        add(&pairs, -1, 1, 0.8 * pow(10, (i ? -98.0 : -80.0) / 20), 0);
+        reports[i] = pairs_measure(&pairs);
+    }
+    floor_apply(reports[0], reports[1]);
+    const struct report_figure *figure =
+        synthetic_figure(reports[0], 0, "difference_second");
+    assert_close(figure->value, -80, 1e-3);
+    assert_close(figure->u95, -20 * log10(1 - pow(10, -18.0 / 20)), 1e-3);
+    assert_int_equal(reports[0]->warning_count, 1);
+    assert_string_equal(reports[0]->warnings[0].code, "near_instrument_floor");
+    assert_non_null(strstr(reports[0]->warnings[0].message, "difference_second"));
+    report_free(reports[0]);
+    report_free(reports[1]);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -322,6 +347,7 @@ int main(void)
         cmocka_unit_test(channels_are_never_mixed),
         cmocka_unit_test(silence_is_answered),
         cmocka_unit_test(a_clipped_pair_reads_its_fourier_series),
+        cmocka_unit_test(a_recorder_with_products_of_its_own),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
