@@ -105,6 +105,46 @@ static bool nothing_to_measure(const struct multitone_channel *channels, int cou
         request->band_hz[0], request->band_hz[1], best->gap_db);
 }
 
+/* Whether most tones have in all segments what they have in one: not those of music or a
+ * sweep. What stands in half of the segments scatters by its own mean; noise in a lobe,
+ * as where a tone told is lost, by 0.42 of it. */
+static bool tones_stay(const struct multitone_channel *channel)
+{
+    const double most = 0.7;
+    int stay = 0;
+    for (int i = 0; i < channel->set.count; i++) {
+        const struct moments *power = &channel->tone[i];
+        double scatter = power->count < 3 ? 0
+                                          : moments_u95(power) * sqrt(power->count) /
+                                                statistics_student_975(power->count - 1);
+        stay += scatter <= most * moments_mean_x(power);
+    }
+    return 2 * stay > channel->set.count;
+}
+
+static bool drop_unsteady(struct multitone_channel *channels, int count,
+                          struct problem *problem)
+{
+    bool any = false, dropped = false;
+    for (int c = 0; c < count; c++) {
+        struct multitone_channel *channel = &channels[c];
+        if (!channel->has_tones)
+            continue;
+        if (!tones_stay(channel)) {
+            channel->has_tones = false;
+            channel->reason = REASON_NOT_DETERMINABLE;
+            dropped = true;
+        }
+        any = any || channel->has_tones;
+    }
+    return any || !dropped ||
+           problem_set(
+               problem, PROBLEM_NOT_MEASURABLE, NULL,
+               "The tones that the recording begins with do not stay: the level of "
+               "most of them changes as much as it amounts to. Play the signal "
+               "multitone, or choose a part with start_s and duration_s.");
+}
+
 static bool report_channels(const struct multitone_channel *channels, int count,
                             const struct multitone_request *request,
                             struct report *report, struct problem *problem)
@@ -158,6 +198,7 @@ static bool run(const struct measurement_input *input, struct report *report,
         goto out;
     done = (!any || multitone_pass_run(capture, input->cache, channels, count, &passing,
                                        problem)) &&
+           drop_unsteady(channels, count, problem) &&
            report_channels(channels, count, &request, report, problem);
 out:
     for (int c = 0; channels && c < count; c++)

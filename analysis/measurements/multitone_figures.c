@@ -181,7 +181,9 @@ bool multitone_figures(const struct multitone_channel *channel,
 {
     struct multitone_powers powers;
     bool done = multitone_powers_gather(channel, &powers, problem);
-    if (done) {
+    if (done && powers.there_count == 0)
+        report_none_all(report, c, REASON_NOT_DETERMINABLE);
+    if (done && powers.there_count > 0) {
         report_levels(channel, &powers, report, c);
         report_largest_line(channel, &powers, report, c);
         report_tones(channel, &powers, report, c);

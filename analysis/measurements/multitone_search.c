@@ -303,17 +303,22 @@ static bool find_untold(const struct looking *looking,
     set->found = widest_gap(peaks, count, &set->gap_db);
     if (set->gap_db < least_gap_db)
         set->found = 0;
-    if (set->found >= 2) {
-        set->count = set->found;
-        qsort(peaks, (size_t)set->count, sizeof *peaks, by_bin);
-        for (int i = 0; i < set->count; i++) {
-            bins[i] = lines_interpolate(looking->spectrum.sum, peaks[i].bin);
-            powers[i] = peaks[i].power;
-            set->places[i] =
-                (struct multitone_place){bins[i] / looking->search->length, {0, 1}};
-        }
-        set->tracked = choose_tracked(powers, bins, set->count);
+    set->count = set->found;
+    qsort(peaks, (size_t)set->count, sizeof *peaks, by_bin);
+    for (int i = 0; i < set->count; i++) {
+        bins[i] = lines_interpolate(looking->spectrum.sum, peaks[i].bin);
+        powers[i] = peaks[i].power;
+        set->places[i] =
+            (struct multitone_place){bins[i] / looking->search->length, {0, 1}};
     }
+    /* Peaks of a broad hump, as a sweep leaves, are no tones. */
+    if (count_standing(looking, set) < set->count) {
+        set->found = 0;
+        set->gap_db = 0;
+    }
+    if (set->found < 2)
+        set->count = 0;
+    set->tracked = choose_tracked(powers, bins, set->count);
     free(peaks);
     return true;
 }

@@ -6,7 +6,8 @@
  * the signal has them; a recording in which fewer than half of them stand above their
  * surroundings holds another signal. Not told: tones are the strongest lines down to the
  * widest step in level, which must begin within 20 dB of the strongest and be of 10 dB at
- * least, so that droop is no fault and products are no tones. Common practice, no source.
+ * least, so that droop is no fault and products are no tones; each must stand above its
+ * surroundings. Common practice, no source.
  */
 #ifndef ANALYSIS_MEASUREMENTS_MULTITONE_SEARCH_H
 #define ANALYSIS_MEASUREMENTS_MULTITONE_SEARCH_H

@@ -212,6 +212,39 @@ static double square(double x)
     return x < 0 ? -0.5 : 0.5;
 }
 
+/* From one frequency to another in 10 s; or three notes, one after the other. */
+static double sweep(int64_t n, int channel, void *context)
+{
+    double t = (double)n / 48000;
+    (void)channel;
+    (void)context;
+    return 0.5 * sin(2 * M_PI * (20 * t + 999 * t * t));
+}
+
+static double notes(int64_t n, int channel, void *context)
+{
+    double t = (double)n / 48000, hz = t < 3 ? 300 : t < 6 ? 400 : 500;
+    (void)channel;
+    (void)context;
+    return 0.3 * sin(2 * M_PI * hz * t) + 0.3 * sin(3 * M_PI * hz * t);
+}
+
+static void tones_that_do_not_stay_are_refused(void **state)
+{
+    double (*const signals[])(int64_t, int, void *) = {sweep, notes};
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct synthetic synthetic = {48000, 1, 10, 0, signals[i], NULL};
+        struct problem problem = {0};
+        int descriptor = synthetic_recording(&synthetic);
+        assert_null(
+            synthetic_measure(&multitone_measurement, descriptor, NULL, &problem));
+        print_message("%s\n", problem.detail);
+        assert_int_equal(problem.kind, PROBLEM_NOT_MEASURABLE);
+        close(descriptor);
+    }
+}
+
 static void what_is_no_set_of_tones_is_refused(void **state)
 {
     struct many_tones noise = {.sample_rate_hz = 48000, .channels = 1, .duration_s = 10};
@@ -303,6 +336,7 @@ int main(void)
         cmocka_unit_test(tones_beyond_half_the_rate_are_lost),
         cmocka_unit_test(another_signal_than_told_is_refused),
         cmocka_unit_test(tones_beside_those_told_are_warned_of),
+        cmocka_unit_test(tones_that_do_not_stay_are_refused),
         cmocka_unit_test(what_is_no_set_of_tones_is_refused),
         cmocka_unit_test(clipping_raises_the_residual),
         cmocka_unit_test(a_silent_channel_does_not_spoil_the_other),
