@@ -11,7 +11,8 @@ static const struct figure_description figures[] = {
     {"level", "dBFS", "d", "s", BETTER_NONE, FLOOR_NONE, NULL},
     {"noise", "dBFS", "d", "s", BETTER_LOWER, FLOOR_NOISE, NULL},
 };
-static const struct finding_description findings[] = {{"overload", VALUE_BOOLEAN, "d"}};
+static const struct finding_description findings[] = {{"overload", VALUE_BOOLEAN, "d"},
+                                                      {"kind", VALUE_WORD, "d"}};
 static const struct list_description lists[] = {
     {"lines",
      "d",
@@ -29,7 +30,7 @@ static const struct description description = {
     .figures = figures,
     .figure_count = 2,
     .findings = findings,
-    .finding_count = 1,
+    .finding_count = 2,
     .lists = lists,
     .list_count = 1,
     .series = series,
@@ -209,10 +210,24 @@ static void reasons_are_those_of_the_interface(void **state)
     assert_string_equal(reason_text(REASON_NOT_DETERMINABLE), "not_determinable");
 }
 
+static void findings_are_flags_and_words(void **state)
+{
+    (void)state;
+    struct report *report = two_channels();
+    report_flag(report, 0, 0, true);
+    report_say(report, 0, 1, "pair");
+    report_say(report, 1, 1, NULL);
+    assert_true(report->channels[0].findings[0].flag);
+    assert_string_equal(report->channels[0].findings[1].word, "pair");
+    assert_true(report->channels[1].findings[1].is_null);
+    report_free(report);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(nothing_set_is_not_determinable),
+        cmocka_unit_test(findings_are_flags_and_words),
         cmocka_unit_test(figures_are_kept),
         cmocka_unit_test(no_value_that_is_not_finite_is_kept),
         cmocka_unit_test(rows_keep_their_order),
