@@ -3,9 +3,8 @@
 #include <assert.h>
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
-#include "analysis/core/decibel.h"
+#include "analysis/signals/level.h"
 #include "analysis/signals/mixer.h"
 #include "analysis/signals/parameters.h"
 #include "analysis/signals/quantise.h"
@@ -45,6 +44,7 @@ static struct layout layout_of(const struct settings *parameters)
     while (rate_hz / (double)layout.period > coarsest_hz)
         layout.period *= 2;
     for (int i = 0; i < layout.count; i++) {
+        /* The last bits of pow are lost in the rounding. */
         double hz = lowest_hz * pow(ratio, i / (layout.count - 1.0));
         double lines = hz * (double)layout.period / rate_hz;
         int64_t cycles = 2 * llround((lines - 1) / 2) + 1;
@@ -104,7 +104,7 @@ static double amplitude_of(const struct layout *layout, const struct settings *p
     while (frames < PEAK_FRAMES * layout->cycles[layout->count - 1])
         frames *= 2;
     tone_bank_fill(layout->cycles, layout->phases, layout->count, frames, bank);
-    return decibel_to_amplitude(parameters->values[MULTITONE_LEVEL_DBFS].number) /
+    return level_peak(parameters->values[MULTITONE_LEVEL_DBFS].number) /
            tone_bank_peak(bank, frames);
 }
 

@@ -4,7 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/core/decibel.h"
+#include "analysis/signals/level.h"
 #include "analysis/signals/parameters.h"
 #include "analysis/signals/quantise.h"
 
@@ -72,8 +72,7 @@ static bool begin(const struct settings *parameters, struct signal_stream **ret,
                            "Not enough memory to render a tone.");
     *stream = (struct signal_stream){
         .channels = form.channels,
-        .peak = decibel_to_amplitude(values[TONE_LEVEL_DBFS].number) *
-                ldexp(1, form.bits - 1),
+        .peak = level_peak(values[TONE_LEVEL_DBFS].number) * ldexp(1, form.bits - 1),
         .step = step,
         .period = period,
         .quantise =

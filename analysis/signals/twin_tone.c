@@ -4,7 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/core/decibel.h"
+#include "analysis/signals/level.h"
 #include "analysis/signals/parameters.h"
 #include "analysis/signals/quantise.h"
 #include "analysis/signals/tone.h"
@@ -38,7 +38,7 @@ struct twin_tone twin_tone_of(const struct settings *parameters)
     }
     const struct setting_value *given = &values[TWIN_TONE_AMPLITUDE_RATIO];
     double ratio = given->given ? given->number : kinds[kind].ratio;
-    double sum = decibel_to_amplitude(values[TWIN_TONE_LEVEL_DBFS].number);
+    double sum = level_peak(values[TWIN_TONE_LEVEL_DBFS].number);
     twin.amplitude[0] = sum * ratio / (1 + ratio);
     twin.amplitude[1] = sum / (1 + ratio);
     return twin;

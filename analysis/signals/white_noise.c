@@ -4,7 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/core/decibel.h"
+#include "analysis/signals/level.h"
 #include "analysis/signals/mixer.h"
 #include "analysis/signals/parameters.h"
 
@@ -24,8 +24,7 @@ static bool begin(const struct settings *parameters, struct signal_stream **ret,
     if (!stream)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "Not enough memory to render noise.");
-    double level =
-        decibel_to_amplitude(parameters->values[WHITE_NOISE_LEVEL_DBFS].number);
+    double level = level_peak(parameters->values[WHITE_NOISE_LEVEL_DBFS].number);
     stream->channels = form.channels;
     stream->scale = level * M_SQRT1_2 * ldexp(1, form.bits - 1) / sum_rms;
     for (int c = 0; c < DESCRIPTION_MAX_CHANNELS; c++)
