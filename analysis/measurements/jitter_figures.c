@@ -18,10 +18,13 @@ struct view {
     double carrier_hz, bin_hz;
 };
 
-/* A sideband of amplitude s belongs to a phase of peak 2·s. */
+/* A sideband of amplitude s belongs to a phase of peak β, J1(β)/J0(β) = s: 2·s where it
+ * is small, else the first terms of that turned round, good to 2e-4 up to s = ¼. */
 static double jitter_peak(const struct view *view, double sideband_power)
 {
-    return sqrt(fmax(sideband_power, 0)) / (M_PI * view->carrier_hz);
+    double square = fmax(sideband_power, 0);
+    double less = 1 + square * (square * 5 / 12 - 0.5);
+    return sqrt(square) * less / (M_PI * view->carrier_hz);
 }
 
 static void report_carrier(const struct view *view, struct report *report, int c)
@@ -47,6 +50,9 @@ static void report_carrier(const struct view *view, struct report *report, int c
     else
         report_none(report, c, FIGURE_CLOCK_OFFSET, REASON_NO_REFERENCE);
 }
+
+/* Beyond −12 dBc a phase turns by so much that its sidebands are no longer its own. */
+static const double largest = 1 / 16.0;
 
 /* What a line that nobody found cannot exceed: the highest bin of the phase spectrum. */
 static double hidden_power(const struct view *view)
@@ -117,6 +123,11 @@ static bool report_jitter(const struct view *view, struct report *report, int c,
     report_value(report, c, FIGURE_WORST_SIDEBAND, decibel_from_power(worst->phase.mean),
                  figures_db_u95(worst->phase.u95 / worst->phase.mean));
     report_value(report, c, FIGURE_WORST_SIDEBAND_OFFSET, worst->bin * view->bin_hz, NAN);
+    if (worst->phase.mean > largest) {
+        report_none(report, c, FIGURE_JITTER_PEAK_TO_PEAK, REASON_NOT_DETERMINABLE);
+        report_none(report, c, FIGURE_JITTER_RMS, REASON_NOT_DETERMINABLE);
+        return true;
+    }
     report_value(report, c, FIGURE_JITTER_PEAK_TO_PEAK, peak_to_peak, peak_u95);
     report_value(report, c, FIGURE_JITTER_RMS, sqrt(squares),
                  square_u95 / (2 * sqrt(squares)));
@@ -164,6 +175,21 @@ static double jitter_of_noise(const struct view *view, double power)
     return sqrt(2 * power) / (2 * M_PI * view->carrier_hz);
 }
 
+/* Of the noise beside a carrier at a quarter of the sample rate, what jitter faster than
+ * that carrier leaves is folded back upon slower jitter's sidebands: as phase or as
+ * amplitude, by the phase in which the carrier is sampled. Where that turns past, both
+ * get the same and the difference is right; the less it turns, the larger the share that
+ * may be missing or too much. */
+static double folded_share(const struct view *view)
+{
+    const struct jitter_channel *channel = view->channel;
+    const struct segment_plan *plan = &channel->plan;
+    double frames = (double)((plan->count - 1) * plan->hop + plan->length);
+    double cycles = tone_track_result(&channel->track).cycles;
+    double share = 1 / (M_PI * fabs(4 * cycles - 1) * frames);
+    return share < 1 ? share / (1 - share) : INFINITY;
+}
+
 static void report_random(const struct view *view, struct report *report, int c)
 {
     const struct demodulate *demodulate = &view->channel->demodulate;
@@ -178,7 +204,8 @@ static void report_random(const struct view *view, struct report *report, int c)
     }
     struct power phase = noise_in(view, &demodulate->phase, band),
                  amplitude = noise_in(view, &demodulate->amplitude, band);
-    double excess = phase.mean - amplitude.mean, half = hypot(phase.u95, amplitude.u95);
+    double excess = phase.mean - amplitude.mean;
+    double half = hypot(hypot(phase.u95, amplitude.u95), excess * folded_share(view));
     double value = jitter_of_noise(view, fmax(excess, 0));
     if (excess > half)
         report_value(report, c, FIGURE_RANDOM_JITTER_RMS, value,
@@ -212,7 +239,9 @@ static void report_sidebands(const struct view *view, struct report *report, int
             report_number(shown_db(line->has_phase, line->phase)),
             report_number(shown_db(line->has_amplitude, line->amplitude)),
             report_number(figures_db_u95(strong.u95 / strong.mean)),
-            report_number(jitter ? jitter_peak(view, line->phase.mean) : NAN),
+            report_number(jitter && line->phase.mean <= largest
+                              ? jitter_peak(view, line->phase.mean)
+                              : NAN),
             report_word(line->has_kind ? kinds[line->kind] : NULL),
             report_word(origins[line->origin]),
         };

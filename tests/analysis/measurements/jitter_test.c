@@ -270,6 +270,64 @@ static void hum_is_listed_as_mains(void **state)
     }
 }
 
+/* J1(β)/J0(β) of the carrier, J3 at three times the offset: closed form. Beyond −12 dBc
+ * the size is not told. */
+static void a_large_index_is_its_own(void **state)
+{
+    static const double indices[] = {0.1, 0.3, 0.45, 0.55};
+    (void)state;
+    for (size_t i = 0; i < sizeof indices / sizeof *indices; i++) {
+        struct carriers carriers = carriers_of(12000);
+        double beta = indices[i], peak_s = beta / (2 * M_PI * 12000);
+        carriers.jitter_s[carriers.jitter_count++] =
+            (struct carriers_line){1234.5, peak_s, 0.3};
+        carriers.noise_rms = 1e-7;
+        struct report *report = carriers_measure(&carriers, NULL);
+        assert_close(synthetic_value(report, 0, "worst_sideband"),
+                     20 * log10(j1(beta) / j0(beta)), 0.002);
+        const struct report_figure *rms = synthetic_figure(report, 0, "jitter_rms");
+        int row = carriers_row(report, 0, 1234.5);
+        if (i == 3) {
+            assert_true(!rms->has_value && rms->reason == REASON_NOT_DETERMINABLE);
+            assert_true(isnan(carriers_cell(report, 0, row, "jitter_peak_s")));
+        } else {
+            assert_close(rms->value * M_SQRT2 / peak_s, 1, 5e-4);
+            assert_close(synthetic_value(report, 0, "jitter_peak_to_peak") / peak_s / 2,
+                         1, 0.015);
+            assert_close(carriers_cell(report, 0, row, "jitter_peak_s") / peak_s, 1,
+                         5e-4);
+        }
+        report_free(report);
+    }
+}
+
+/* On one clock, at a quarter of its rate, jitter of 12 to 24 kHz is folded upon slower
+ * jitter: the difference of phase and amplitude noise is (1 + cos 4φ) of what it should
+ * be (closed form), φ the carrier's phase at the first sample. So it is only a bound,
+ * and never less than the truth. 10 ppm apart over 10 s it is right again. */
+static void folded_jitter_is_no_value(void **state)
+{
+    static const double phases[] = {0, 0.7};
+    const double want = 200e-12 * sqrt(5900 / 24000.0);
+    (void)state;
+    for (int i = 0; i < 4; i++) {
+        struct carriers carriers = carriers_of(12000);
+        carriers.ppm = i / 2 ? 10 : 0;
+        carriers.phase = phases[i % 2];
+        carriers.random_jitter_s = 200e-12;
+        carriers.random = support_random_seed(500 + (uint64_t)i);
+        struct report *report = carriers_measure(&carriers, NULL);
+        const struct report_figure *figure =
+            synthetic_figure(report, 0, "random_jitter_rms");
+        assert_int_equal(figure->has_value, i / 2);
+        if (figure->has_value)
+            assert_close(figure->value, want, fmin(figure->u95, 0.05 * want));
+        else
+            assert_between(figure->bound / want, 1, 1.5);
+        report_free(report);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -283,6 +341,8 @@ int main(void)
         cmocka_unit_test(phases_of_lines_count),
         cmocka_unit_test(random_jitter_is_told_from_added_noise),
         cmocka_unit_test(hum_is_listed_as_mains),
+        cmocka_unit_test(a_large_index_is_its_own),
+        cmocka_unit_test(folded_jitter_is_no_value),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
