@@ -139,6 +139,42 @@ static void near_the_floor_u95_is_wider(void **state)
     report_free(own);
 }
 
+/* Closed form: even noise of 19980 Hz, of which the band has 4000. */
+static void the_band_limits_tones_and_residual(void **state)
+{
+    struct settings played = many_tones_played(31), settings;
+    struct many_tones tones = many_tones_of_signal(&played, 0);
+    int within = 0;
+    (void)state;
+    many_tones_noise(&tones, -100);
+    for (int i = 0; i < 31; i++)
+        within += tones.tones[i].hz > 990 && tones.tones[i].hz < 5050;
+    int descriptor = many_tones_recording(&tones);
+    synthetic_defaults(&multitone_measurement.description, &settings);
+    for (int i = 0; i < 2; i++) {
+        struct setting_value *band = &settings.values[SETTING_COMMON_BAND_HZ];
+        band->range[0] = 1000;
+        band->range[1] = 5000;
+        struct report *report =
+            synthetic_measure_of(&multitone_measurement, descriptor, &settings,
+                                 i ? &multitone_signal : NULL, i ? &played : NULL, NULL);
+        assert_non_null(report);
+        assert_close(synthetic_value(report, 0, "tone_count"), within, 0);
+        assert_close(synthetic_value(report, 0, "residual_level"),
+                     -100 + 10 * log10(4000.0 / 19980), 0.1);
+        assert_int_equal(many_tones_rows(report, 0, "lost"), 0);
+        report_free(report);
+    }
+    struct problem problem = {0};
+    settings.values[SETTING_COMMON_BAND_HZ].range[0] = 20600;
+    settings.values[SETTING_COMMON_BAND_HZ].range[1] = 22000;
+    assert_null(synthetic_measure_of(&multitone_measurement, descriptor, &settings,
+                                     &multitone_signal, &played, &problem));
+    assert_int_equal(problem.kind, PROBLEM_OUT_OF_RANGE);
+    assert_string_equal(problem.field, "band_hz");
+    close(descriptor);
+}
+
 /* A codec's low-pass, or a device that is dead at the ends. */
 static void lost_tones_are_listed_with_what_they_cannot_exceed(void **state)
 {
@@ -332,6 +368,7 @@ int main(void)
         cmocka_unit_test(a_clock_that_drifts_for_a_minute_is_followed),
         cmocka_unit_test(a_weak_tone_that_is_not_told_is_warned_of),
         cmocka_unit_test(near_the_floor_u95_is_wider),
+        cmocka_unit_test(the_band_limits_tones_and_residual),
         cmocka_unit_test(lost_tones_are_listed_with_what_they_cannot_exceed),
         cmocka_unit_test(tones_beyond_half_the_rate_are_lost),
         cmocka_unit_test(another_signal_than_told_is_refused),
