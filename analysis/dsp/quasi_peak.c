@@ -19,23 +19,14 @@ struct quasi_peak quasi_peak_at(double rate_hz)
     return made;
 }
 
-/* A rectifier takes over `take` of what its input exceeds it by. Written as the larger of
- * two lines, since that is the shorter way from one sample to the next. */
-static double step(const struct quasi_peak *detector, int i, double held, double input)
-{
-    double alone = detector->discharge[i] * held;
-    double charged = detector->charge[i] * held + detector->take[i] * input;
-    return charged > alone ? charged : alone;
-}
-
 struct quasi_peak_reading quasi_peak_run(struct quasi_peak *detector,
                                          const double *weighted, int count)
 {
     const struct quasi_peak fixed = *detector;
     double first = fixed.held[0], second = fixed.held[1], sum = 0, highest = 0;
     for (int n = 0; n < count; n++) {
-        first = step(&fixed, 0, first, fabs(weighted[n]));
-        second = step(&fixed, 1, second, first);
+        first = quasi_peak_step(&fixed, 0, first, fabs(weighted[n]));
+        second = quasi_peak_step(&fixed, 1, second, first);
         sum += second;
         highest = second > highest ? second : highest;
     }

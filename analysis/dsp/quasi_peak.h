@@ -25,6 +25,17 @@ struct quasi_peak {
 /** A detector at rest. */
 struct quasi_peak quasi_peak_at(double rate_hz);
 
+/** A rectifier (0 or 1) takes over some of what its input exceeds it by. Written as the
+ * larger of two lines, since that is the shorter way from one sample to the next. */
+static inline double quasi_peak_step(const struct quasi_peak *detector, int rectifier,
+                                     double held, double input)
+{
+    double alone = detector->discharge[rectifier] * held;
+    double charged =
+        detector->charge[rectifier] * held + detector->take[rectifier] * input;
+    return charged > alone ? charged : alone;
+}
+
 /** Readings over a stretch, as rms: Σ and the highest. */
 struct quasi_peak_reading {
     double sum, highest;

@@ -111,26 +111,53 @@ int weighting_filter_output(const struct weighting_filter *filter, int count)
     return filter->stages > 0 ? count << filter->stages : count >> -filter->stages;
 }
 
-BODY void run_sections(struct sections *sections, const double *x, int count, double *ret)
+/* Where weighted samples go: to `weighted`, or to the detector. */
+struct destination {
+    double *weighted; /* or NULL */
+    struct quasi_peak *detector;
+    struct quasi_peak_reading reading;
+};
+
+BODY void run_sections(struct sections *sections, const double *x, int count,
+                       struct destination *to)
 {
     const quad b0 = *(const quad *)sections->b0, b1 = *(const quad *)sections->b1,
                a1 = *(const quad *)sections->a1, a2 = *(const quad *)sections->a2;
     quad y1 = *(quad *)sections->y1, y2 = *(quad *)sections->y2;
+    const struct quasi_peak detector =
+        to->weighted ? (struct quasi_peak){0} : *to->detector;
+    double first = detector.held[0], second = detector.held[1], sum = 0, highest = 0;
     double x1 = sections->x1;
     for (int n = 0; n < count; n++) {
         quad y = (b0 * x[n] + b1 * x1 - a2 * y2) - a1 * y1;
         y2 = y1;
         y1 = y;
         x1 = x[n];
-        ret[n] = (y[0] + y[2]) + (y[1] + y[3]);
+        double value = (y[0] + y[2]) + (y[1] + y[3]);
+        if (to->weighted) {
+            to->weighted[n] = value;
+            continue;
+        }
+        first = quasi_peak_step(&detector, 0, first, fabs(value));
+        second = quasi_peak_step(&detector, 1, second, first);
+        sum += second;
+        highest = second > highest ? second : highest;
     }
     *(quad *)sections->y1 = y1;
     *(quad *)sections->y2 = y2;
     sections->x1 = x1;
+    if (to->weighted) {
+        to->weighted += count;
+        return;
+    }
+    to->detector->held[0] = first;
+    to->detector->held[1] = second;
+    to->reading.sum += detector.scale * sum;
+    to->reading.highest = fmax(to->reading.highest, detector.scale * highest);
 }
 
-BODY void run_body(struct weighting_filter *filter, const double *samples, int count,
-                   double dc, double *ret)
+BODY void pour(struct weighting_filter *filter, const double *samples, int count,
+               double dc, struct destination *to)
 {
     int doublings = filter->stages > 0 ? filter->stages : 0;
     int most = 2 * HALFBAND_BLOCK >> doublings;
@@ -150,11 +177,30 @@ BODY void run_body(struct weighting_filter *filter, const double *samples, int c
             here = there;
             there = swap;
         }
-        run_sections(&filter->sections, here, held, ret);
-        ret += held;
+        run_sections(&filter->sections, here, held, to);
     }
+}
+
+BODY void run_body(struct weighting_filter *filter, const double *samples, int count,
+                   double dc, double *ret)
+{
+    struct destination to = {.weighted = ret};
+    pour(filter, samples, count, dc, &to);
 }
 WIDE_KERNEL(void, weighting_filter_run, run,
             (struct weighting_filter * filter, const double *samples, int count,
              double dc, double *ret),
             (filter, samples, count, dc, ret))
+
+BODY void read_body(struct weighting_filter *filter, const double *samples, int count,
+                    double dc, struct quasi_peak *detector,
+                    struct quasi_peak_reading *ret)
+{
+    struct destination to = {.detector = detector};
+    pour(filter, samples, count, dc, &to);
+    *ret = to.reading;
+}
+WIDE_KERNEL(void, weighting_filter_read, read,
+            (struct weighting_filter * filter, const double *samples, int count,
+             double dc, struct quasi_peak *detector, struct quasi_peak_reading *ret),
+            (filter, samples, count, dc, detector, ret))

@@ -62,19 +62,23 @@ static void add_quasi_peak(struct noise_channel *channel, int64_t index,
                            const double *samples, double *weighted)
 {
     const struct segment_plan *plan = &channel->plan;
-    bool is_first = index == 0, is_last = index == plan->count - 1;
-    double rate = weighting_filter_rate_hz(channel->filter);
-    int taken = is_last ? plan->length : plan->hop, from = 0;
+    double rate = weighting_filter_rate_hz(channel->filter), dc = channel->span.dc;
+    int taken = index == plan->count - 1 ? plan->length : plan->hop;
     int count = weighting_filter_output(channel->filter, taken);
-    weighting_filter_run(channel->filter, samples, taken, channel->span.dc, weighted);
-    if (is_first) {
-        from = (int)(transient_s * rate);
-        for (double held = 0; held < settle_s * rate; held += count - from)
-            quasi_peak_run(&channel->detector, weighted + from, count - from);
+    struct quasi_peak_reading reading;
+    if (index > 0) {
+        weighting_filter_read(channel->filter, samples, taken, dc, &channel->detector,
+                              &reading);
+    } else {
+        weighting_filter_run(channel->filter, samples, taken, dc, weighted);
+        int transient = (int)(transient_s * rate);
+        weighted += transient;
+        count -= transient;
+        for (double held = 0; held < settle_s * rate; held += count)
+            quasi_peak_run(&channel->detector, weighted, count);
+        reading = quasi_peak_run(&channel->detector, weighted, count);
     }
-    struct quasi_peak_reading reading =
-        quasi_peak_run(&channel->detector, weighted + from, count - from);
-    moments_add(&channel->quasi_peak, reading.sum / (count - from), 0);
+    moments_add(&channel->quasi_peak, reading.sum / count, 0);
 }
 
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,

@@ -82,6 +82,40 @@ static void odd_rates_are_weighted_alike(void **state)
     }
 }
 
+/* Straight into the detector or by way of weighted samples: the same, whatever the size
+ * of the pieces. */
+static void the_detector_reads_the_same_either_way(void **state)
+{
+    enum { COUNT = 9600 };
+    double x[COUNT], y[2 * COUNT], sum = 0, highest = 0;
+    struct support_random random = support_random_seed(4);
+    (void)state;
+    for (int n = 0; n < COUNT; n++)
+        x[n] = support_gaussian(&random);
+    for (int r = 0; r < RATES; r++) {
+        struct weighting_filter *one = filter_at(rates_hz[r]),
+                                *other = filter_at(rates_hz[r]);
+        struct quasi_peak at_rest = quasi_peak_at(weighting_filter_rate_hz(one)),
+                          needle = at_rest;
+        struct quasi_peak_reading part;
+        sum = highest = 0;
+        weighting_filter_run(one, x, COUNT, 0.1, y);
+        struct quasi_peak_reading want =
+            quasi_peak_run(&at_rest, y, weighting_filter_output(one, COUNT));
+        for (int first = 0, size = 16; first < COUNT; first += size, size *= 2) {
+            size = size < COUNT - first ? size : COUNT - first;
+            weighting_filter_read(other, x + first, size, 0.1, &needle, &part);
+            sum += part.sum;
+            highest = fmax(highest, part.highest);
+        }
+        assert_close(sum / want.sum, 1, 1e-12);
+        assert_close(highest / want.highest, 1, 1e-12);
+        assert_close(needle.held[1] / at_rest.held[1], 1, 1e-12);
+        weighting_filter_free(one);
+        weighting_filter_free(other);
+    }
+}
+
 static void dc_is_taken_off(void **state)
 {
     struct weighting_filter *filter = filter_at(48000);
@@ -100,6 +134,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_row_of_the_table_at_every_rate),
         cmocka_unit_test(odd_rates_are_weighted_alike),
+        cmocka_unit_test(the_detector_reads_the_same_either_way),
         cmocka_unit_test(dc_is_taken_off),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
