@@ -10,13 +10,14 @@
 #include "analysis/measurements/registry.h"
 #include "tests/support/support.h"
 
-enum { TONE, NOISE, SNR, NOISE_V, THD, THD_PERCENT, SINAD, BITS, DC, FIGURES };
+enum { TONE, NOISE, SNR, NOISE_V, JITTER, THD, THD_PERCENT, SINAD, BITS, DC, FIGURES };
 
 static const struct figure_description figures[FIGURES] = {
     [TONE] = {"tone", "dBFS", "", "", BETTER_NONE, FLOOR_NONE, NULL},
     [NOISE] = {"noise", "dBFS", "", "", BETTER_LOWER, FLOOR_NOISE, NULL},
     [SNR] = {"snr", "dB", "", "", BETTER_HIGHER, FLOOR_NOISE, "tone"},
     [NOISE_V] = {"noise_v", "V", "", "", BETTER_LOWER, FLOOR_NOISE, NULL},
+    [JITTER] = {"jitter", "s", "", "", BETTER_LOWER, FLOOR_NOISE, NULL},
     [THD] = {"thd", "dB", "", "", BETTER_LOWER, FLOOR_HARMONIC, "tone"},
     [THD_PERCENT] = {"thd_percent", "%", "", "", BETTER_LOWER, FLOOR_HARMONIC, "tone"},
     [SINAD] = {"sinad", "dB", "", "", BETTER_HIGHER, FLOOR_HARMONIC, "tone"},
@@ -27,7 +28,7 @@ static const struct figure_description figures[FIGURES] = {
 static const struct description description = {
     .name = "made-up", .figures = figures, .figure_count = FIGURES};
 
-static const int noises[] = {NOISE, SNR, NOISE_V};
+static const int noises[] = {NOISE, SNR, NOISE_V, JITTER};
 static const int harmonics[] = {THD, THD_PERCENT, SINAD, BITS};
 
 /* The figure of a device, or floor, of this amplitude. */
@@ -41,6 +42,7 @@ static double in_unit(int figure, double amplitude)
     case BITS:
         return -db / 6.02;
     case NOISE_V:
+    case JITTER:
         return amplitude;
     case THD_PERCENT:
         return 100 * amplitude;
@@ -101,9 +103,9 @@ static void noise_is_widened_to_what_the_powers_leave_open(void **state)
     (void)state;
     for (double d = 3.01; d < 14; d += 0.37) {
         double floor = 1 / (pow(10, d / 10) - 1);
-        struct both both = apply(noises, 3, sqrt(1 + floor), sqrt(floor));
+        struct both both = apply(noises, 4, sqrt(1 + floor), sqrt(floor));
         assert_int_equal(both.report->warning_count, d < 10);
-        for (int i = 0; i < 3; i++) {
+        for (int i = 0; i < 4; i++) {
             const struct report_figure *got = judged(both.report, noises[i]);
             assert_close(got->value, in_unit(noises[i], sqrt(1 + floor)), 0);
             if (d < 10)
@@ -166,8 +168,8 @@ static void figures_at_the_floor_are_bounds(void **state)
         assert_close(judged(both.report, SINAD)->value, -own_u95, 1e-9);
         assert_close(judged(both.report, BITS)->value, -own_u95, 1e-9);
         release(both);
-        both = apply(noises, 3, 1, sqrt(ratio));
-        for (int i = 0; i < 3; i++)
+        both = apply(noises, 4, 1, sqrt(ratio));
+        for (int i = 0; i < 4; i++)
             assert_bound(&both, noises[i], 1);
         assert_close(judged(both.report, NOISE)->value, own_u95, 1e-12);
         assert_close(judged(both.report, NOISE_V)->value, 1 + own_u95, 1e-12);
@@ -186,7 +188,7 @@ static void figures_far_away_are_left_alone(void **state)
     assert_int_equal(both.report->warning_count, 0);
     assert_close(judged(both.report, DC)->u95, own_u95, 0);
     release(both);
-    both = apply(noises, 3, 1, 10); /* a bound; dc has no kind and stays */
+    both = apply(noises, 4, 1, 10); /* a bound; dc has no kind and stays */
     assert_close(judged(both.report, DC)->u95, own_u95, 0);
     assert_false(judged(both.report, DC)->is_bound);
     release(both);
