@@ -1,5 +1,6 @@
 #include "analysis/measurements/multitone_pass.h"
 
+#include <assert.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -121,6 +122,7 @@ static bool plan_pass(struct multitone_channel *channel,
                       int length, struct problem *problem)
 {
     int64_t frames = channel->span.frames;
+    assert(length >= KERNELS_BLOCK);
     bool few = frames < (int64_t)length * (FEWEST_SEGMENTS + 1) / 2;
     int hop = few ? length / 4 : length / 2;
     int64_t count = (frames - length) / hop + 1;

@@ -192,7 +192,7 @@ static int count_standing(const struct looking *looking, const struct multitone_
     double threshold = statistics_line_threshold(looking->spectrum.segments, set->count);
     int standing = 0;
     for (int i = 0; i < set->count; i++) {
-        double bin = set->places[i].cycles * looking->search->length, power;
+        double bin = set->places[i].cycles * looking->search->length, power = 0;
         double density = powers_under(&view, bins_lobe(bin), 1).mean;
         standing += !isnan(peak_near(&looking->spectrum, bin, 1.5, &power)) &&
                     power > threshold * density;
