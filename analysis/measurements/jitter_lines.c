@@ -20,19 +20,30 @@ struct judging {
     double threshold;         /* a peak over its density, within one lobe */
 };
 
-/* Lobe of a line, no farther than half-way to its neighbours. */
+/* What a line of this power leaves in a bin. */
+static double skirt(const struct judging *judging, const struct line *line, int bin)
+{
+    double shape = window_transform(judging->channel->window->kind, bin - line->peak);
+    return line->power * shape * shape;
+}
+
+/* Lobe of a line, as far as it is stronger there than its neighbours' and the carrier's:
+ * four bins from its peak a lobe has lost 34 dB, so that little is missed. */
 static struct bins own_lobe(const struct judging *judging, int index)
 {
     const struct line *line = &judging->found->lines[index];
     struct bins lobe = bins_lobe(line->peak);
     for (int i = 0; i < judging->found->count; i++) {
-        int other = judging->found->lines[i].peak, middle = (line->peak + other) / 2;
-        if (other < line->peak && middle >= lobe.first)
-            lobe.first = middle + 1;
-        if (other > line->peak && middle < lobe.last)
-            lobe.last = middle;
+        const struct line *other = &judging->found->lines[i];
+        if (i == index || abs(other->peak - line->peak) > 2 * LOBE)
+            continue;
+        for (int *end = other->peak < line->peak ? &lobe.first : &lobe.last;
+             *end != line->peak &&
+             skirt(judging, other, *end) >= skirt(judging, line, *end);)
+            *end += *end < line->peak ? 1 : -1;
     }
-    return bins_within(lobe, (struct bins){1, judging->channel->demodulate.reach});
+    return bins_within(
+        lobe, (struct bins){JITTER_LINES_FIRST - 4, judging->channel->demodulate.reach});
 }
 
 /* Scatter of a lobe's sum over segments, from the theory of a line in Gaussian noise: of

@@ -171,32 +171,51 @@ static void drift_is_no_jitter(void **state)
     }
 }
 
-/* 12 Hz apart, equal and 20 dB apart: each reads its own level. */
+/* 12 Hz apart, equal and 20 dB apart, and 8 bins apart, within each other's lobe, 50 dB
+ * apart: each reads its own level. */
 static void neighbours_are_told_apart(void **state)
 {
+    static const struct {
+        double apart_hz, second;
+    } rows[] = {{12, 1}, {12, 0.1}, {8 * 48000 / 65536.0, 0.00316}};
     (void)state;
-    for (int i = 0; i < 2; i++) {
+    for (int i = 0; i < 3; i++) {
         struct carriers carriers = carriers_of(12000);
-        double second = i ? 0.1 : 1;
+        double second = rows[i].second, second_hz = 1000.2 + rows[i].apart_hz;
         carriers.jitter_s[carriers.jitter_count++] =
             (struct carriers_line){1000.2, 0.5e-9, 0.3};
         carriers.jitter_s[carriers.jitter_count++] =
-            (struct carriers_line){1012.2, 0.5e-9 * second, 2};
+            (struct carriers_line){second_hz, 0.5e-9 * second, 2};
         carriers.noise_rms = 1e-8;
         struct report *report = carriers_measure(&carriers, NULL);
         assert_int_equal(carriers_rows(report, 0), 2);
         int one = carriers_row(report, 0, 1000.2),
-            other = carriers_row(report, 0, 1012.2);
+            other = carriers_row(report, 0, second_hz);
         double dbc = carriers_dbc(12000, 0.5e-9);
         assert_close(carriers_cell(report, 0, one, "phase_modulation_dbc"), dbc, 0.02);
         assert_close(carriers_cell(report, 0, other, "phase_modulation_dbc"),
-                     dbc + 20 * log10(second), 0.05);
+                     dbc + 20 * log10(second), i == 2 ? 0.15 : 0.05);
         assert_close(synthetic_value(report, 0, "jitter_peak_to_peak"),
                      1e-9 * (1 + second), 0.01e-9);
         assert_close(synthetic_value(report, 0, "jitter_rms"),
                      0.5e-9 * sqrt((1 + second * second) / 2), 0.002e-9);
         report_free(report);
     }
+}
+
+/* Nothing but the line stands beside a strong line: no skirt of its poses as another. */
+static void a_strong_line_has_no_neighbours(void **state)
+{
+    struct carriers carriers = carriers_of(19000);
+    (void)state;
+    carriers.level_dbfs = -10;
+    carriers.added[carriers.added_count++] = (struct carriers_line){20000.4, 0.97, 1};
+    carriers.noise_rms = 1e-7;
+    struct report *report = carriers_measure(&carriers, NULL);
+    assert_string_equal(carriers_word(report, 0, 0, "kind"), "additive");
+    for (int row = 1; row < carriers_rows(report, 0); row++)
+        assert_between(carriers_cell(report, 0, row, "upper_dbc"), -400, -130);
+    report_free(report);
 }
 
 /* 1 and 2 kHz locked to each other. Closed form: cos x + ½·cos 2x reaches from −¾ to 1½,
@@ -338,6 +357,7 @@ int main(void)
         cmocka_unit_test(a_faint_sideband_is_read_in_noise),
         cmocka_unit_test(drift_is_no_jitter),
         cmocka_unit_test(neighbours_are_told_apart),
+        cmocka_unit_test(a_strong_line_has_no_neighbours),
         cmocka_unit_test(phases_of_lines_count),
         cmocka_unit_test(random_jitter_is_told_from_added_noise),
         cmocka_unit_test(hum_is_listed_as_mains),
