@@ -228,16 +228,17 @@ static void report_sidebands(const struct view *view, struct report *report, int
     for (int i = 0; i < view->lines.count && i < LISTED_LINES; i++) {
         const struct jitter_line *line = &view->lines.lines[i];
         bool jitter = jitter_lines_is_jitter(line);
+        bool added = line->has_kind && line->kind == JITTER_ADDITIVE;
         struct power strong =
             line->upper.mean > line->lower.mean ? line->upper : line->lower;
-        if (line->has_phase)
+        if (jitter)
             strong = line->phase;
         struct report_cell cells[] = {
             report_number(line->bin * view->bin_hz),
             report_number(shown_db(line->lower.mean > line->lower.u95, line->lower)),
             report_number(shown_db(line->upper.mean > line->upper.u95, line->upper)),
-            report_number(shown_db(line->has_phase, line->phase)),
-            report_number(shown_db(line->has_amplitude, line->amplitude)),
+            report_number(shown_db(line->has_phase && !added, line->phase)),
+            report_number(shown_db(line->has_amplitude && !added, line->amplitude)),
             report_number(figures_db_u95(strong.u95 / strong.mean)),
             report_number(jitter && line->phase.mean <= largest
                               ? jitter_peak(view, line->phase.mean)

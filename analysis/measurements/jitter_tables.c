@@ -54,8 +54,10 @@ const struct list_description jitter_tables_lists[JITTER_LISTS] = {
         {"sidebands",
          "lines beside the carrier, the strongest first: each side as it is, null where "
          "noise hides it; what of both is phase and what amplitude modulation, null "
-         "where none stands out (of a pattern's line: beyond the pattern); peak of the "
-         "jitter; kind: phase, amplitude, mixed, or additive where one side is 20 dB "
+         "where none stands out (of a pattern's line: beyond the pattern) and of "
+         "additive "
+         "ones; u95_db that of the phase modulation, else of the stronger side; peak of "
+         "the jitter; kind: phase, amplitude, mixed, or additive where one side is 20 dB "
          "below the other; origin: mains (by its offset, or an additive line's own "
          "frequency), test_pattern, usb_frame (multiples of 1 kHz), unknown",
          {{"offset_hz", VALUE_NUMBER, "Hz"},

@@ -104,8 +104,11 @@ static void a_line_on_one_side_is_additive(void **state)
     carriers.noise_rms = 1e-7; /* the weakest stands some 12 dB over it */
     struct report *report = carriers_measure(&carriers, NULL);
     assert_int_equal(carriers_rows(report, 0), 3);
-    for (int row = 0; row < 3; row++)
+    for (int row = 0; row < 3; row++) {
         assert_string_equal(carriers_word(report, 0, row, "kind"), "additive");
+        assert_true(isnan(carriers_cell(report, 0, row, "phase_modulation_dbc")));
+        assert_true(isnan(carriers_cell(report, 0, row, "jitter_peak_s")));
+    }
     int row = carriers_row(report, 0, 14000 - 12000 * (1 + 37e-6));
     assert_close(carriers_cell(report, 0, row, "upper_dbc"), -80, 0.01);
     row = carriers_row(report, 0, 12000 * (1 + 37e-6) - 50.1);
