@@ -217,7 +217,9 @@ def warning_text(warning):
 def word_text(finding):
     if finding is None:
         return "—"
-    return {True: "yes", False: "no"}.get(finding, str(finding))
+    if isinstance(finding, bool):
+        return "yes" if finding else "no"
+    return str(finding)
 
 
 def table(rows):
