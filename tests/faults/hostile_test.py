@@ -27,10 +27,20 @@ import waves  # beside the harness
 SHORT_UPLOADS = 300
 ATTACKERS = 3
 HONEST = 4
-# What a hostile upload may ask for besides.
-QUERIES = ("", "", "?measure=distortion",
-           "?signal=" + urllib.parse.quote(json.dumps({"name": "tone", "parameters": {}})))
 GROWTH_KIB = 24 << 10  # of the daemon over the second half of the uploads
+# What a hostile upload may ask for besides.
+ASKED = ({}, {"measure": "distortion"}, {"signal": "tone"}, {"measure": "noise"},
+         {"measure": "intermodulation", "signal": "twin-tone"}, {},
+         {"measure": "multitone"}, {"measure": "multitone", "signal": "multitone"},
+         {"measure": "jitter", "signal": "jitter-pattern"}, {"measure": ("noise", "jitter")},
+         {"measure": "distortion", "signal": "silence"})
+
+
+def query(number):
+    asked = dict(ASKED[number % len(ASKED)])
+    if "signal" in asked:
+        asked["signal"] = json.dumps({"name": asked["signal"], "parameters": {}})
+    return "?" + urllib.parse.urlencode(asked, doseq=True) if asked else ""
 
 
 class Attacker(threading.Thread):
@@ -51,7 +61,7 @@ class Attacker(threading.Thread):
             self.fault = fault
 
     def one(self, number):
-        answer = self.at.upload(self.body, QUERIES[number % len(QUERIES)])
+        answer = self.at.upload(self.body, query(number))
         if answer.status != 201:
             need(400 <= answer.status < 500, answer)
             problem = answer.json
@@ -189,7 +199,7 @@ def attack(daemon, asked):
 def only(daemon, asked):
     words, body = mutations.Mutator(asked.seed).make(asked.only)
     print(words, file=sys.stderr)
-    answer = daemon.upload(body, QUERIES[asked.only % len(QUERIES)])
+    answer = daemon.upload(body, query(asked.only))
     print(answer.status, answer.body.decode())
     if answer.status == 201:
         ended = daemon.wait_for_end(daemon.analyse(answer.json["id"]))

@@ -26,6 +26,7 @@ import waves  # beside the harness
 GONE = (ConnectionError, http.client.HTTPException, TimeoutError)
 SHORT_ROUNDS = 6
 TESTERS = 3
+MEASUREMENTS = ("distortion", "noise")  # of a tone in noise, each comes to its end
 PAUSE_S = 0.1  # at most, after each thing that a tester does
 # Long enough that workers are at it when they are killed.
 BODIES = [waves.wav(waves.tone(duration_s=duration_s, channels=2, noise_dbfs=-90), bits=16)
@@ -61,7 +62,8 @@ class Tester(threading.Thread):
             self.own.append(answer.json["id"])
         elif choice < 0.8:
             capture = self.random.choice(self.own)
-            answer = self.ledger.analyse(self.at, capture)
+            measurement = self.random.choice(MEASUREMENTS)
+            answer = self.ledger.analyse(self.at, capture, measurement)
             need(answer.status == 202 or
                  answer.status == 409 and capture in self.ledger.quarantined(), answer)
         else:

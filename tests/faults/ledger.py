@@ -40,9 +40,9 @@ class Ledger:
             self.captures[capture["id"]] = capture["sha256"]
         return answer
 
-    def analyse(self, daemon, capture):
+    def analyse(self, daemon, capture, measurement="distortion"):
         answer = daemon.post_json("/v1/analyses",
-                                  {"capture": capture, "measurement": "distortion"})
+                                  {"capture": capture, "measurement": measurement})
         if answer.status == 202:
             self.analyses[answer.json["id"]] = capture
         return answer
