@@ -141,5 +141,60 @@ class Floor(harness.DaemonCase):
                          [c["figures"] for c in self.plain["channels"]])
 
 
+class EveryMeasurement(harness.DaemonCase):
+    """Noise and products of the recorder 6 dB below what the device has, in each measurement:
+    by how much a figure's u95 is widened where noise adds as powers, where lines may be in
+    phase, and not at all where it is the signal itself."""
+
+    NOISE, LINE, NONE = (-10 * math.log10(1 - 10 ** -0.6), -decibels(1 - 10 ** -0.3), 0)
+    # what the signal is, what is beside it at −80 dBFS, and figures
+    CASES = {
+        "noise": ((), (50,), {
+            "noise_level": NOISE, "noise_level_a": NOISE, "noise_level_468": NOISE,
+            "out_of_band_noise": NOISE, "mains_level": LINE}),
+        "intermodulation": (((60, -4), (7000, -16)), (6880, 6940, 7060, 7120), {
+            "modulation_distortion": LINE, "modulation_distortion_rss": LINE,
+            "frequency_1": NONE, "level_2": NONE, "peak_level": NONE}),
+        "multitone": (tuple((100 * 1.5 ** i + 3, -24) for i in range(12)), (4001,), {
+            "residual_level": LINE, "residual_ratio": LINE, "largest_line_ratio": LINE,
+            "total_level": NONE, "tone_count": NONE}),
+        "jitter": (((12000, -6),), (-11000, 13000), {  # one inverted: the phase is modulated
+            "worst_sideband": LINE, "carrier_level": NONE, "carrier_frequency": NONE}),
+    }
+
+    def recording(self, signal, lines, below_db, seed):
+        parts = (*signal, *((hz, -80 - below_db) for hz in lines))
+        samples = waves.tones(parts, 5, noise_dbfs=-90 - below_db, seed=seed)
+        return self.daemon.upload(waves.float_wav(samples)).json["id"]
+
+    def figures(self, measurement, capture, **more):
+        order = {"capture": capture, "measurement": measurement, **more}
+        answer = self.daemon.post_json("/v1/analyses", order, Prefer="wait=30")
+        self.assertEqual(answer.json["state"], "done", answer)
+        result = self.daemon.get(answer.json["links"]["result"]).json
+        return result["channels"][0]["figures"], {w["code"] for w in result["warnings"]}
+
+    def test_u95_is_widened_by_the_kind_of_the_figure(self):
+        for measurement, (signal, lines, widened) in self.CASES.items():
+            take = self.recording(signal, lines, 0, 1)
+            floor = self.recording(signal, lines, 6, 2)
+            plain, _ = self.figures(measurement, take)
+            judged, codes = self.figures(measurement, take, floor_capture=floor)
+            self.assertIn("near_instrument_floor", codes, measurement)
+            for name, want in widened.items():
+                with self.subTest(measurement, figure=name):
+                    before, after = plain[name], judged[name]
+                    self.assertEqual(after["value"], before["value"])
+                    if want == self.NONE:
+                        self.assertEqual(after, before)
+                        continue
+                    # the distance is measured between two noises: some tenths of a dB
+                    self.assertAlmostEqual(after["u95"] - before["u95"], want, delta=0.4)
+
+    def test_every_measurement_is_here(self):
+        described = self.daemon.get("/v1/measurements").json["measurements"]
+        self.assertEqual({m["name"] for m in described} - {"distortion"}, set(self.CASES))
+
+
 if __name__ == "__main__":
     harness.main()

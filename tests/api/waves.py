@@ -23,6 +23,14 @@ def tone(frequency_hz=997.0, level_dbfs=-1.0, duration_s=1.0, channels=1, harmon
     return samples
 
 
+def tones(parts, duration_s=1.0, channels=1, noise_dbfs=None, seed=1):
+    """Sines of (frequency in Hz, level in dBFS), added up, and noise."""
+    silence = tone(level_dbfs=-1000, duration_s=duration_s, channels=channels,
+                   noise_dbfs=noise_dbfs, seed=seed)
+    return silence + sum(tone(frequency_hz, level_dbfs, duration_s, channels)
+                         for frequency_hz, level_dbfs in parts)
+
+
 def pcm(samples, bits):
     """Little-endian integer samples, interleaved."""
     full = 1 << (bits - 1)
