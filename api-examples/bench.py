@@ -53,15 +53,17 @@ def fetch(server, signal, path):
     query = urllib.parse.urlencode(signal["parameters"])
     url = f"{server.url}/v1/signals/{signal['name']}/audio?{query}"
     try:
+        os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
         with urllib.request.urlopen(url, timeout=120) as audio, open(path, "wb") as file:
             shutil.copyfileobj(audio, file)
     except urllib.error.HTTPError as error:
         server.understand(error, error.read())
+    except OSError as error:
+        raise measure.Refused(str(error)) from error
 
 
 def render(options):
     options.server.ask("GET", "/v1/")  # is it there?
-    os.makedirs(options.folder, exist_ok=True)
     for name, signal, _, _ in STEPS:
         path = file_of(options.folder, name)
         fetch(options.server, played(signal, options.rate), path)
@@ -105,7 +107,7 @@ def measure_all(options):
     for name, signal, measurement, figures in STEPS:
         try:
             path, capture, result = measure_step(options, name, signal, measurement)
-        except (measure.Refused, OSError) as error:
+        except measure.Refused as error:
             print(f"{file_of(options.folder, name)}: {error}", file=sys.stderr)
             status = 1
             continue
@@ -146,7 +148,7 @@ def main():
     options = arguments()
     try:
         return render(options) if options.what == "render" else measure_all(options)
-    except (measure.Refused, OSError) as error:
+    except measure.Refused as error:
         print(error, file=sys.stderr)
         return 1
     except measure.Unreachable as error:

@@ -39,7 +39,8 @@ REASONS = {
 
 
 class Refused(Exception):
-    """The daemon answered with a problem; the text is what to tell the user."""
+    """The daemon answered with a problem, or a file cannot be read; the text is what to tell
+    the user."""
 
 
 class Unreachable(Exception):
@@ -110,11 +111,18 @@ def body_pieces(file, size, name):
         print("\r\033[K", end="", file=sys.stderr)
 
 
+def opened(path):
+    try:
+        if not stat.S_ISREG(os.stat(path).st_mode):
+            raise Refused("not a file")
+        return open(path, "rb")
+    except OSError as error:
+        raise Refused(describe(error)) from error
+
+
 def upload(server, path, signal=None):
     name = os.path.basename(path)
-    if not stat.S_ISREG(os.stat(path).st_mode):
-        raise Refused("not a file")
-    with open(path, "rb") as file:
+    with opened(path) as file:
         size = os.fstat(file.fileno()).st_size
         limit = server.ask("GET", "/v1/")["limits"].get("upload_bytes")
         if limit and size > limit:
@@ -387,10 +395,10 @@ def main():
         for path in options.files:
             try:
                 measure_file(options, path, floor)
-            except (Refused, OSError) as error:
+            except Refused as error:
                 print(f"{path}: {error}", file=sys.stderr)
                 status = 1
-    except (Refused, OSError) as error:
+    except Refused as error:
         print(f"{path}: {error}", file=sys.stderr)
         return 1
     except Unreachable as error:

@@ -1,14 +1,16 @@
 #!/bin/sh
-# measure.sh FILE [SETTINGS-JSON]: has one recording measured, with curl and jq.
+# measure.sh FILE [SETTINGS-JSON [MEASUREMENT]]: has one recording measured (distortion, unless
+# another one is named), with curl and jq.
 # The daemon's address: $RESIDUUM_SERVER, else http://127.0.0.1:8737.
 set -eu
 server=${RESIDUUM_SERVER:-http://127.0.0.1:8737}
-if [ "$#" -lt 1 ] || [ "$#" -gt 2 ] || [ ! -f "$1" ]; then
-    echo "usage: measure.sh FILE [SETTINGS-JSON]" >&2
+if [ "$#" -lt 1 ] || [ "$#" -gt 3 ] || [ ! -f "$1" ]; then
+    echo "usage: measure.sh FILE [SETTINGS-JSON [MEASUREMENT]]" >&2
     exit 2
 fi
 file=$1
 settings=${2:-'{}'}
+measurement=${3:-distortion}
 
 # ask FILTER PATH [CURL OPTION…]: prints what jq's filter makes of the answer; fails with the
 # problem's sentence.
@@ -25,8 +27,9 @@ ask() {
 
 name=$(basename "$file" | jq -sRr 'rtrimstr("\n") | @uri')
 capture=$(ask .id "/v1/captures?name=$name" -X POST -T "$file")
-order=$(jq -n --arg capture "$capture" --argjson settings "$settings" \
-    '{capture: $capture, measurement: "distortion", settings: $settings}')
+order=$(jq -n --arg capture "$capture" --arg measurement "$measurement" \
+    --argjson settings "$settings" \
+    '{capture: $capture, measurement: $measurement, settings: $settings}')
 analysis=$(ask .id /v1/analyses --json "$order")
 
 state=queued

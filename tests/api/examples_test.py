@@ -1,6 +1,7 @@
 """The things a user copies, run as a user runs them."""
 
 import json
+import math
 import os
 import pathlib
 import re
@@ -12,16 +13,13 @@ import harness
 import waves
 
 
-class Examples(harness.DaemonCase):
+class Case(harness.DaemonCase):
     OPTIONS = ("--max-upload", str(8 << 20))
 
     @classmethod
     def setUpClass(cls):
         super().setUpClass()
         cls.folder = tempfile.TemporaryDirectory()
-        cls.tone = str(pathlib.Path(cls.folder.name) / "desk three.wav")
-        samples = waves.tone(997, -3, 5, 2, ((2, -70.0),), noise_dbfs=-100)
-        pathlib.Path(cls.tone).write_bytes(waves.wav(samples))
 
     @classmethod
     def tearDownClass(cls):
@@ -33,6 +31,15 @@ class Examples(harness.DaemonCase):
             [str(harness.EXAMPLES / name), *arguments], capture_output=True, text=True,
             timeout=120, check=False,
             env={**os.environ, "RESIDUUM_SERVER": server or self.daemon.url})
+
+
+class Examples(Case):
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.tone = str(pathlib.Path(cls.folder.name) / "desk three.wav")
+        samples = waves.tone(997, -3, 5, 2, ((2, -70.0),), noise_dbfs=-100)
+        pathlib.Path(cls.tone).write_bytes(waves.wav(samples))
 
     def test_python_prints_a_table(self):
         done = self.run_example("measure.py", self.tone)
@@ -66,6 +73,21 @@ class Examples(harness.DaemonCase):
         done = self.run_example("measure.py", "--floor", "missing.wav", self.tone)
         self.assertEqual((done.returncode, done.stdout), (1, ""))
         self.assertIn("missing.wav", done.stderr)
+
+    def test_python_measures_by_what_was_played(self):
+        done = self.run_example("measure.py", "--json", "--signal", "silence", "--measure", "noise",
+                                "--measure", "distortion", self.tone)
+        results = [json.loads(line) for line in done.stdout.splitlines()]
+        self.assertEqual([r["measurement"] for r in results], ["noise", "distortion"])
+        self.assertEqual({r["signal"]["name"] for r in results}, {"silence"})
+        signal = {"name": "tone", "parameters": {"frequency_hz": 1994}}
+        done = self.run_example("measure.py", "--json", "--signal", json.dumps(signal), self.tone)
+        result = json.loads(done.stdout)
+        self.assertEqual(result["measurement"], "distortion")
+        self.assertEqual(result["settings"]["frequency_hz"], 1994)
+        done = self.run_example("measure.py", "--signal", "tune", self.tone)
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("tone", done.stderr)
 
     def test_python_goes_on_after_a_bad_file(self):
         text = pathlib.Path(self.folder.name) / "notes.txt"
@@ -112,15 +134,32 @@ class Examples(harness.DaemonCase):
         self.assertRegex(errors, "broke off|No daemon answers")
 
     def test_python_refuses_wrong_usage(self):
-        for arguments in ([], ["--settings", "[1]", self.tone], ["--colour", self.tone]):
+        for arguments in ([], ["--settings", "[1]", self.tone], ["--signal", "{1", self.tone],
+                          ["--colour", self.tone]):
             with self.subTest(arguments):
                 self.assertEqual(self.run_example("measure.py", *arguments).returncode, 2)
+
+    def test_python_ends_where_nobody_reads(self):
+        read, write = os.pipe()
+        os.close(read)
+        done = subprocess.run(
+            [str(harness.EXAMPLES / "measure.py"), self.tone], stdout=write,
+            stderr=subprocess.PIPE, text=True, timeout=120, check=False,
+            env={**os.environ, "RESIDUUM_SERVER": self.daemon.url})
+        os.close(write)
+        # as a program that SIGPIPE ends
+        self.assertEqual((done.returncode, done.stderr), (141, ""))
 
     def test_shell_prints_the_figures(self):
         done = self.run_example("measure.sh", self.tone, '{"frequency_hz":997}')
         self.assertEqual((done.returncode, done.stderr), (0, ""))
         level = re.search(r"channel 1\n(?:.*\n)*?  fundamental_level  (\S+) dBFS", done.stdout)
         self.assertAlmostEqual(float(level.group(1)), -3, delta=0.001)
+
+    def test_shell_takes_any_measurement(self):
+        done = self.run_example("measure.sh", self.tone, "{}", "noise")
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.assertRegex(done.stdout, r"(?m)^  noise_level  -\d")
 
     def test_shell_tells_what_is_wrong(self):
         done = self.run_example("measure.sh", self.tone, '{"frequenzy_hz":997}')
@@ -151,6 +190,72 @@ class Examples(harness.DaemonCase):
             for row in result["channels"][channel]["lists"]["harmonics"][:2]:
                 self.assertAlmostEqual(
                     row["level_dbc"], want[row["order"]][channel], delta=0.5)
+
+
+class Bench(Case):
+    """bench.py, from the signals to the figures of the simulated adapter."""
+
+    STEPS = ("jitter", "multitone", "silence", "tone", "tone-60", "two-high-tones", "two-tones")
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.signals, cls.unit = (pathlib.Path(cls.folder.name) / name for name in ("play", "a"))
+
+    def test_a_round(self):
+        done = self.run_example("bench.py", "render", str(self.signals))
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.assertEqual(sorted(path.stem for path in self.signals.iterdir()), list(self.STEPS))
+        self.unit.mkdir()
+        for step in self.STEPS:
+            made = self.run_example("simulated_adapter.py", "--one-clock",
+                                    str(self.signals / f"{step}.wav"),
+                                    str(self.unit / f"{step}.wav"))
+            self.assertEqual(made.returncode, 0, made.stderr)
+        done = self.run_example("bench.py", "measure", str(self.unit))
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.check_figures(done.stdout, made.stdout)
+        full = self.run_example("bench.py", "--full", "--floor", str(self.signals), "measure",
+                                str(self.unit))
+        self.assertEqual((full.returncode, full.stderr), (0, ""))
+        for name in ("harmonics", "products", "tones", "mains", "sidebands"):
+            self.assertIn(f"  {name} of channel 2", full.stdout)
+        self.check_what_is_missing()
+
+    def check_figures(self, told, put_in):
+        """Noise of -100 dBFS up to 24 kHz, a gain of -2 dB, and curves x + a x² + b x³."""
+        rows = {}
+        for step, figure, *values in re.findall(
+                r"(?m)^  (\S+) +(\w+) +(-?[\d.]+) ± \S+ \S+ +(-?[\d.]+) ± ", told):
+            rows[step, figure] = [float(value) for value in values]
+        noise = -100 + 10 * math.log10(19980 / 24000)
+        peak = 10 ** (-3 / 20)  # played at -1 dBFS
+        curves = re.findall(r"channel \d: x \+ (\S+) x\^2 \+ (\S+) x\^3", put_in)
+        self.assertEqual(len(curves), 2)
+        for channel, (second, third) in enumerate(curves):
+            # re the upper tone: 2·a·A1 of the second order and 1.5·b·A1² of the third
+            low = 0.8 * peak
+            modulation = math.hypot(2 * float(second) * low, 1.5 * float(third) * low**2)
+            self.assertAlmostEqual(rows["tone-60", "dynamic_range"][channel], -62 + 60 - noise,
+                                   delta=0.1)
+            self.assertAlmostEqual(rows["two-tones", "modulation_distortion"][channel],
+                                   20 * math.log10(modulation), delta=0.2)
+        self.assertIn("jitter", told)
+
+    def check_what_is_missing(self):
+        (self.unit / "multitone.wav").unlink()
+        done = self.run_example("bench.py", "measure", str(self.unit))
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("multitone.wav", done.stderr)
+        self.assertIn("sinad", done.stdout)
+
+    def test_what_cannot_be_rendered_is_said(self):
+        done = self.run_example("bench.py", "--rate", "8000", "render", str(self.signals / "x"))
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("frequency_2_hz", done.stderr)
+        done = self.run_example("bench.py", "render", "x", server="http://127.0.0.1:1")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("http://127.0.0.1:1", done.stderr)
 
 
 if __name__ == "__main__":
