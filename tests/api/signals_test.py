@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+import time
 import wave
 
 import harness
@@ -33,6 +34,11 @@ def wav_samples(body):
 
 class Kept(harness.DaemonCase):
     def setUp(self):
+        """Nothing is kept, and nothing is being rendered for a client that left."""
+        end = time.monotonic() + harness.PATIENCE_S
+        while any("/tmp_" in name for name in kept(self.daemon)):
+            self.assertLess(time.monotonic(), end, kept(self.daemon))
+            time.sleep(0.02)
         for name in kept(self.daemon):
             os.unlink(self.daemon.state / name)
 
