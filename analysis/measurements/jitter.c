@@ -94,7 +94,7 @@ static bool nothing_to_measure(const struct jitter_channel *channels, int count,
                                struct problem *problem)
 {
     bool silent = true, brief = true, beside = false;
-    double longest = 0, hz = 0;
+    double longest = 0, hz = 0, low_hz = 0;
     for (int c = 0; c < count; c++) {
         const struct jitter_channel *channel = &channels[c];
         silent = silent && channel->reason == REASON_DIGITAL_SILENCE;
@@ -104,6 +104,8 @@ static bool nothing_to_measure(const struct jitter_channel *channels, int count,
         if (channel->reason == REASON_ABOVE_BAND) {
             beside = true;
             hz = channel->cycles * channel->sample_rate_hz;
+        } else {
+            low_hz = fmax(low_hz, channel->cycles * channel->sample_rate_hz);
         }
     }
     if (silent)
@@ -124,6 +126,12 @@ static bool nothing_to_measure(const struct jitter_channel *channels, int count,
         return problem_set(problem, PROBLEM_NOT_MEASURABLE, "frequency_hz",
                            "No tone stands above the noise within 1 %% of %g Hz.",
                            request->frequency_hz);
+    if (low_hz > 0)
+        return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
+                           "The strongest tone is at %.1f Hz; sidebands are told of one "
+                           "from 500 Hz on. Play a higher tone, or give frequency_hz if "
+                           "there is one.",
+                           low_hz);
     return problem_set(problem, PROBLEM_NOT_MEASURABLE, NULL,
                        "No carrier stands above the noise from 500 Hz on; play the "
                        "signal jitter-pattern, or one steady tone of some 10 kHz near "

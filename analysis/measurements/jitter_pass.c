@@ -6,9 +6,12 @@
 
 #include "analysis/measurements/tone_search.h"
 
-enum { FEWEST_BINS = 64 }; /* of offsets, or there is nothing to speak of */
+enum {
+    FEWEST_BINS = 64, /* of offsets, or there is nothing to speak of */
+    CANDIDATES = 4,
+};
 
-static const double lowest_carrier_hz = 500;
+static const double lowest_carrier_hz = 500, lowest_tone_hz = 20;
 static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
 
 struct pass {
@@ -55,12 +58,28 @@ static bool plan_pass(struct jitter_channel *channel,
            demodulate_new(length, reach, &channel->demodulate, problem);
 }
 
+/* The strongest tone that can be a carrier, from `lowest` cycles per sample on; `lower`
+ * where it is hardly there beside one that cannot, whose sidebands and harmonics are no
+ * carriers. */
+static const struct tone_fit *choose_carrier(const struct tone_fit *found, int count,
+                                             double lowest, bool *ret_lower)
+{
+    const double least = 0.01; /* of the strongest tone's amplitude */
+    int i = 0;
+    while (i < count && found[i].cycles < lowest)
+        i++;
+    *ret_lower =
+        i > 0 && (i == count || cabs(found[i].phasor) < least * cabs(found[0].phasor));
+    return i < count ? &found[i] : NULL;
+}
+
 bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *request,
                          struct fft_cache *cache, struct jitter_channel *channel,
                          struct problem *problem)
 {
-    struct tone_fit tone;
-    int found = 0, rate = capture_format(capture)->sample_rate_hz;
+    struct tone_fit found[CANDIDATES];
+    bool lower;
+    int count = 0, rate = capture_format(capture)->sample_rate_hz;
     double highest_hz = rate / 2.0;
     channel->sample_rate_hz = rate;
     if (channel->span.silent)
@@ -72,18 +91,23 @@ bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *r
                                  .span = channel->span,
                                  .sample_rate_hz = rate,
                                  .length = length,
-                                 .low_hz = lowest_carrier_hz,
+                                 .low_hz = lowest_tone_hz,
                                  .high_hz = highest_hz,
-                                 .most = 1};
+                                 .most = CANDIDATES};
     if (request->frequency_hz > 0) {
         search.low_hz = request->frequency_hz * (1 - search_share);
         search.high_hz = request->frequency_hz * (1 + search_share);
+        search.most = 1;
     }
-    if (!tone_search_find(capture, &search, cache, &tone, &found, problem))
+    if (!tone_search_find(capture, &search, cache, found, &count, problem))
         return false;
-    if (found == 0)
+    const struct tone_fit *tone = choose_carrier(
+        found, count, request->frequency_hz > 0 ? 0 : lowest_carrier_hz / rate, &lower);
+    if (lower)
+        channel->cycles = found[0].cycles;
+    if (lower || !tone)
         return without_carrier(channel, REASON_NOT_DETERMINABLE);
-    channel->cycles = tone.cycles;
+    channel->cycles = tone->cycles;
     return plan_pass(channel, request, cache, length, problem);
 }
 

@@ -97,6 +97,15 @@ static double change(int64_t n, int channel, void *context)
     return 0.5 * sin(2 * M_PI * synthetic_turns(hz, 11, 0, 48000, n));
 }
 
+/* Too low, and a faint line beside it that is no carrier. */
+static double low(int64_t n, int channel, void *context)
+{
+    (void)channel;
+    return 0.5 * sin(2 * M_PI * synthetic_turns(300, 11, 0, 48000, n)) +
+           5e-5 * sin(2 * M_PI * synthetic_turns(633.3, 11, 0, 48000, n)) +
+           1e-7 * support_gaussian(context);
+}
+
 static double one_sided(int64_t n, int channel, void *context)
 {
     (void)context;
@@ -119,6 +128,7 @@ static void no_carrier_is_said(void **state)
         const char *says;
     } rows[] = {{hiss, 5, "play the signal jitter-pattern"},
                 {change, 5, "does not stay"},
+                {low, 5, "strongest tone is at 300.0 Hz"},
                 {one_sided, 0.2, "at least 1 s"}};
     (void)state;
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
