@@ -20,7 +20,7 @@ struct power powers_less(struct power power)
 struct power powers_with(const struct moments *moments, struct power noise, double lines)
 {
     double mean = moments_mean_x(moments), u95 = moments_u95(moments);
-    double scale = mean > 0 ? (mean + noise.mean) / mean : 1;
+    double scale = mean > 0 && noise.mean > 0 ? (mean + noise.mean) / mean : 1;
     return (struct power){mean + noise.mean - lines, hypot(u95 * scale, noise.u95)};
 }
 

@@ -21,7 +21,8 @@ void powers_add(struct power *sum, struct power more);
 struct power powers_less(struct power power);
 
 /** The mean of a power's segments, with noise added that its intervals left out (or taken
- * away that they held), and lines removed that turned out not to belong to it. */
+ * away that they held), and lines removed that turned out not to belong to it. What is
+ * added scatters as the rest does; what is taken away leaves its scatter behind. */
 struct power powers_with(const struct moments *moments, struct power noise, double lines);
 
 /** Takes away what a tone's own side lobes leak (window_leakage). Of a power that is

@@ -95,6 +95,10 @@ static void mean_of_segments_with_noise_scales_its_half_width(void **state)
     /* t(8) = 2.306004, s = √(6/8), n = 9; twelve tenths of it */
     assert_close(power.u95, 1.2 * 2.306004 * sqrt(6.0 / 8) / 3, 1e-6);
     assert_close(powers_less(power).mean, -11.5, 1e-12);
+    /* noise taken away leaves its scatter behind */
+    power = powers_with(&moments, (struct power){-9.5, 0}, 0);
+    assert_close(power.mean, 0.5, 1e-12);
+    assert_close(power.u95, 2.306004 * sqrt(6.0 / 8) / 3, 1e-6);
 }
 
 static void leakage_is_never_taken_from_what_it_makes_up(void **state)
