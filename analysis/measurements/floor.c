@@ -13,7 +13,9 @@ static const double louder_by_db = 1; /* a recording, than its floor */
 enum { NAMES_BYTES = 450 };
 
 struct judgement {
-    int with_value, judged;
+    int with_value, judged,
+        missing; /* missing: for want of a tone in the floor capture */
+    const char *first_missing;
     double louder_db; /* how far the recording's tone exceeds the floor's; 0: no tone */
     char bounds[NAMES_BYTES], widened[NAMES_BYTES];
 };
@@ -114,8 +116,12 @@ static void judge(struct report *report, int c, int figure,
         return;
     assert(description->better != BETTER_NONE);
     judgement->with_value++;
-    if (!known(&floor->figures[figure], &floor_value))
+    if (!known(&floor->figures[figure], &floor_value)) {
+        if (floor->figures[figure].reason == REASON_NO_REFERENCE &&
+            judgement->missing++ == 0)
+            judgement->first_missing = description->name;
         return;
+    }
     judgement->judged++;
     double louder = louder_db(table, figure, own, floor->figures);
     bool harmonic = description->floor == FLOOR_HARMONIC;
@@ -135,6 +141,12 @@ static void warn(struct report *report, int channel, const struct judgement *jud
             report, "wrong_signal", channel,
             "The floor capture gives no figure for this channel, so nothing of it "
             "is judged; record the same test signal as the recorder's own floor.");
+    else if (judgement->missing > 0)
+        report_warn(report, "wrong_signal", channel,
+                    "Not judged: %s and what else is counted from a signal that the "
+                    "floor capture does not hold (figures: %d); record the same test "
+                    "signal as the recorder's own floor.",
+                    judgement->first_missing, judgement->missing);
     if (judgement->louder_db > louder_by_db)
         report_warn(
             report, "wrong_signal", channel,

@@ -277,6 +277,19 @@ static void a_floor_of_a_weaker_tone_is_warned_of(void **state)
     }
 }
 
+static void a_floor_without_the_tone_is_warned_of(void **state)
+{
+    static const int which[] = {NOISE, SNR};
+    struct both both = {report_of(which, 2, 1), report_of(which, 1, 0.01)};
+    (void)state;
+    report_none(both.floor, 0, SNR, REASON_NO_REFERENCE);
+    floor_apply(both.report, both.floor);
+    assert_int_equal(both.report->warning_count, 1);
+    assert_string_equal(both.report->warnings[0].code, "wrong_signal");
+    assert_non_null(strstr(both.report->warnings[0].message, "Not judged: snr "));
+    release(both);
+}
+
 static void channels_go_by_their_numbers(void **state)
 {
     (void)state;
@@ -345,6 +358,7 @@ int main(void)
         cmocka_unit_test(null_figures_count_as_their_bounds),
         cmocka_unit_test(ratios_are_compared_at_the_level_of_the_recording),
         cmocka_unit_test(a_floor_of_a_weaker_tone_is_warned_of),
+        cmocka_unit_test(a_floor_without_the_tone_is_warned_of),
         cmocka_unit_test(channels_go_by_their_numbers),
         cmocka_unit_test(the_warning_names_figures_and_distances),
         cmocka_unit_test(every_table_fits),
