@@ -5,19 +5,12 @@
 #include <string.h>
 
 #include "analysis/measurements/distortion_overload.h"
+#include "analysis/measurements/passes.h"
 #include "analysis/measurements/powers.h"
 
 enum {
     OVERLOAD_LOOKS = 8
 }; /* segments of a recording that are looked at for flat tops */
-
-struct pass {
-    const struct distortion_request *request;
-    struct fft_cache *cache;
-    struct distortion_channel **channels; /* by plan */
-    double *buffer;                       /* the longest segment and its transform */
-    double *powers;                       /* and the powers of that */
-};
 
 double distortion_bin_hz(const struct distortion_channel *channel)
 {
@@ -127,9 +120,10 @@ static void add_powers(struct distortion_channel *channel, const double *powers,
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,
                          struct problem *problem)
 {
-    struct pass *pass = context;
+    struct passes *pass = context;
     struct distortion_channel *channel = pass->channels[plan];
-    int length = channel->plan.length, order = pass->request->harmonics;
+    const struct distortion_request *request = pass->own;
+    int length = channel->plan.length, order = request->harmonics;
     struct tone_fit_segment segment = {samples, channel->span.dc, channel->window};
     struct tone_fit fit = tone_fit_segment(&segment, channel->cycles, 3, pass->buffer);
     channel->cycles = fit.cycles;
@@ -157,29 +151,11 @@ bool distortion_pass_run(struct capture *capture,
                          int count, const struct progress *progress,
                          struct problem *problem)
 {
-    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
-    struct distortion_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {request, cache, by_plan, NULL, NULL};
-    int used = 0, longest = 2;
-    for (int c = 0; c < count; c++) {
-        if (!channels[c].has_tone)
-            continue;
-        plans[used] = channels[c].plan;
-        by_plan[used++] = &channels[c];
-        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
-    }
-    pass.buffer = fft_buffer_new(longest);
-    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
-    bool done = (pass.buffer && pass.powers) ||
-                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                            "No memory for a transform of %d samples.", longest);
-    done = done &&
-           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++)
-        spectrum_finish(&by_plan[i]->spectrum);
-    fft_buffer_free(pass.buffer);
-    free(pass.powers);
-    return done;
+    struct passes passes = {.cache = cache, .own = request};
+    for (int c = 0; c < count; c++)
+        if (channels[c].has_tone)
+            passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
+    return passes_run(&passes, capture, take_segment, progress, problem);
 }
 
 void distortion_channel_free(struct distortion_channel *channel)

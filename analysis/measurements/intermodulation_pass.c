@@ -4,13 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/dsp/lobe_fit.h"
-
-struct pass {
-    struct fft_cache *cache;
-    struct intermodulation_channel **channels; /* by plan */
-    double *buffer;                            /* the longest segment's transform */
-    double *powers;                            /* and the powers of that */
-};
+#include "analysis/measurements/passes.h"
 
 double intermodulation_pass_bin_hz(const struct intermodulation_channel *channel)
 {
@@ -102,7 +96,7 @@ static double lobe_power(const struct intermodulation_channel *channel,
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,
                          struct problem *problem)
 {
-    struct pass *pass = context;
+    struct passes *pass = context;
     struct intermodulation_channel *channel = pass->channels[plan];
     (void)index;
     fft_put_windowed(pass->buffer, channel->window, samples, channel->span.dc);
@@ -126,29 +120,11 @@ bool intermodulation_pass_run(struct capture *capture, struct fft_cache *cache,
                               struct intermodulation_channel *channels, int count,
                               const struct progress *progress, struct problem *problem)
 {
-    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
-    struct intermodulation_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {cache, by_plan, NULL, NULL};
-    int used = 0, longest = 2;
-    for (int c = 0; c < count; c++) {
-        if (!channels[c].has_pair)
-            continue;
-        plans[used] = channels[c].plan;
-        by_plan[used++] = &channels[c];
-        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
-    }
-    pass.buffer = fft_buffer_new(longest);
-    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
-    bool done = (pass.buffer && pass.powers) ||
-                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                            "No memory for a transform of %d samples.", longest);
-    done = done &&
-           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++)
-        spectrum_finish(&by_plan[i]->spectrum);
-    fft_buffer_free(pass.buffer);
-    free(pass.powers);
-    return done;
+    struct passes passes = {.cache = cache};
+    for (int c = 0; c < count; c++)
+        if (channels[c].has_pair)
+            passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
+    return passes_run(&passes, capture, take_segment, progress, problem);
 }
 
 void intermodulation_pass_free(struct intermodulation_channel *channel)

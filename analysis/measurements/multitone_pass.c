@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 #include "analysis/dsp/kernels.h"
+#include "analysis/measurements/passes.h"
 #include "analysis/measurements/powers.h"
 
 enum {
@@ -14,13 +15,6 @@ enum {
 };
 
 static const double coarsest_hz = 0.4; /* of a bin */
-
-struct pass {
-    struct fft_cache *cache;
-    struct multitone_channel **channels; /* by plan */
-    double *buffer;                      /* the longest segment and its transform */
-    double *powers;                      /* and the powers of that */
-};
 
 double multitone_pass_bin_hz(const struct multitone_channel *channel)
 {
@@ -91,7 +85,7 @@ static void add_powers(struct multitone_channel *channel, const double *powers,
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,
                          struct problem *problem)
 {
-    struct pass *pass = context;
+    struct passes *pass = context;
     struct multitone_channel *channel = pass->channels[plan];
     struct tone_fit_segment segment = {samples, channel->span.dc, channel->window};
     struct tone_fit fit =
@@ -176,29 +170,11 @@ bool multitone_pass_run(struct capture *capture, struct fft_cache *cache,
                         struct multitone_channel *channels, int count,
                         const struct progress *progress, struct problem *problem)
 {
-    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
-    struct multitone_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {cache, by_plan, NULL, NULL};
-    int used = 0, longest = 2;
-    for (int c = 0; c < count; c++) {
-        if (!channels[c].has_tones)
-            continue;
-        plans[used] = channels[c].plan;
-        by_plan[used++] = &channels[c];
-        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
-    }
-    pass.buffer = fft_buffer_new(longest);
-    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
-    bool done = (pass.buffer && pass.powers) ||
-                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                            "No memory for a transform of %d samples.", longest);
-    done = done &&
-           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++)
-        spectrum_finish(&by_plan[i]->spectrum);
-    fft_buffer_free(pass.buffer);
-    free(pass.powers);
-    return done;
+    struct passes passes = {.cache = cache};
+    for (int c = 0; c < count; c++)
+        if (channels[c].has_tones)
+            passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
+    return passes_run(&passes, capture, take_segment, progress, problem);
 }
 
 void multitone_channel_free(struct multitone_channel *channel)

@@ -2,17 +2,15 @@
 
 #include <stdlib.h>
 
+#include "analysis/measurements/passes.h"
 #include "analysis/measurements/powers.h"
 
 static const double settle_s = 3;        /* of the detector, before it is read */
 static const double transient_s = 0.005; /* of the filter, that starts from rest */
 
-struct pass {
-    struct fft_cache *cache;
-    struct noise_channel **channels; /* by plan */
-    double *buffer;                  /* the longest segment and its transform */
-    double *powers;                  /* and the powers of that */
-    double *weighted;                /* samples through the curve of BS.468 */
+/* Besides a segment's spectrum. */
+struct room {
+    double *weighted; /* samples through the curve of BS.468 */
 };
 
 double noise_bin_hz(const struct noise_channel *channel)
@@ -84,15 +82,16 @@ static void add_quasi_peak(struct noise_channel *channel, int64_t index,
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,
                          struct problem *problem)
 {
-    struct pass *pass = context;
+    struct passes *pass = context;
     struct noise_channel *channel = pass->channels[plan];
+    const struct room *room = pass->own;
     fft_put_windowed(pass->buffer, channel->window, samples, channel->span.dc);
     if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
                        &channel->spectrum, problem))
         return false;
     add_powers(channel, pass->powers);
     if (channel->filter)
-        add_quasi_peak(channel, index, samples, pass->weighted);
+        add_quasi_peak(channel, index, samples, room->weighted);
     return true;
 }
 
@@ -100,35 +99,25 @@ bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
                     struct noise_channel *channels, int count,
                     const struct progress *progress, struct problem *problem)
 {
-    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
-    struct noise_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {cache, by_plan, NULL, NULL, NULL};
-    int used = 0, longest = 2, weighted = 1;
+    struct passes passes = {.cache = cache};
+    int weighted = 1;
     for (int c = 0; c < count; c++) {
         struct noise_channel *channel = &channels[c];
         int length = channel->plan.length;
         if (!channel->is_measured)
             continue;
-        plans[used] = channel->plan;
-        by_plan[used++] = channel;
-        longest = length > longest ? length : longest;
+        passes_add(&passes, &channel->plan, channel, &channel->spectrum);
         int output =
             channel->filter ? weighting_filter_output(channel->filter, length) : 0;
         weighted = output > weighted ? output : weighted;
     }
-    pass.buffer = fft_buffer_new(longest);
-    pass.powers = malloc(((size_t)longest / 2 + 1) * sizeof *pass.powers);
-    pass.weighted = malloc((size_t)weighted * sizeof *pass.weighted);
-    bool done = (pass.buffer && pass.powers && pass.weighted) ||
-                problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                            "No memory for a transform of %d samples.", longest);
-    done = done &&
-           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++)
-        spectrum_finish(&by_plan[i]->spectrum);
-    fft_buffer_free(pass.buffer);
-    free(pass.powers);
-    free(pass.weighted);
+    struct room room = {malloc((size_t)weighted * sizeof *room.weighted)};
+    if (!room.weighted)
+        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                           "No memory for %d weighted samples.", weighted);
+    passes.own = &room;
+    bool done = passes_run(&passes, capture, take_segment, progress, problem);
+    free(room.weighted);
     return done;
 }
 
