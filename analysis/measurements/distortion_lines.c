@@ -178,8 +178,9 @@ static double line_u95_db(const struct distortion_channel *channel,
 static double hidden_line_dbc(const struct distortion_channel *channel,
                               double highest_bin, double fundamental)
 {
-    return decibel_from_power(figures_hidden_line(channel->window, highest_bin) /
-                              fundamental);
+    return decibel_from_power(
+        figures_hidden_line(channel->window, highest_bin, channel->spectrum.segments) /
+        fundamental);
 }
 
 static void report_spur(const struct distortion_channel *channel,

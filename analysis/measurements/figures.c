@@ -56,11 +56,13 @@ double figures_line_u95_db(const struct spectrum *spectrum, int peak)
     return figures_db_u95(spectrum_relative_u95(spectrum, peak));
 }
 
-double figures_hidden_line(const struct window *window, double highest_bin)
+double figures_hidden_line(const struct window *window, double highest_bin, int segments)
 {
+    double lowered = 2 / sqrt(segments); /* by the noise in its bin: two of its scatter */
     double scalloping =
         window_transform(window->kind, 0) / window_transform(window->kind, 0.5);
-    return highest_bin * spectrum_peak_factor(window) * scalloping * scalloping;
+    return highest_bin * (1 + lowered) * spectrum_peak_factor(window) * scalloping *
+           scalloping;
 }
 
 void figures_spectrum(struct report *report, int c, int series,

@@ -28,9 +28,9 @@ void figures_level(struct report *report, int c, int figure, struct power power)
 /** Half-width in decibels of a line's power, as the scatter of its peak bin tells; NaN:
  * not known. */
 double figures_line_u95_db(const struct spectrum *spectrum, int peak);
-/** What a line hidden in the highest bin cannot exceed, mean square: the bin read as a
- * tone half a bin off its centre. */
-double figures_hidden_line(const struct window *window, double highest_bin);
+/** What a line hidden in the highest bin of so many averages cannot exceed, mean square:
+ * the bin read as a tone half a bin off its centre, lowered by noise (97 %). */
+double figures_hidden_line(const struct window *window, double highest_bin, int segments);
 
 /** The averaged spectrum as a series: a tone at a bin's centre reads its level, dBFS. */
 void figures_spectrum(struct report *report, int c, int series,

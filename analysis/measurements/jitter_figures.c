@@ -67,7 +67,8 @@ static double hidden_power(const struct view *view)
         if (next == lines->excluded_count || j < lines->excluded[next].first)
             highest = fmax(highest, demodulate->phase.sum[j]);
     }
-    return figures_hidden_line(view->channel->window, highest);
+    return figures_hidden_line(view->channel->window, highest,
+                               demodulate->phase.segments);
 }
 
 static void report_no_sideband(const struct view *view, struct report *report, int c)

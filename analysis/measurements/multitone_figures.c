@@ -65,8 +65,10 @@ static void report_largest_line(const struct multitone_channel *channel,
     double highest = 0;
     for (int j = channel->band.first; j <= channel->band.last; j++)
         highest = fmax(highest, p->residual_spectrum.sum[j]);
-    report_ratio(report, c, MULTITONE_LARGEST_LINE_RATIO, MULTITONE_LARGEST_LINE_BITS, 0,
-                 figures_hidden_line(channel->window, highest) / total);
+    report_ratio(
+        report, c, MULTITONE_LARGEST_LINE_RATIO, MULTITONE_LARGEST_LINE_BITS, 0,
+        figures_hidden_line(channel->window, highest, p->residual_spectrum.segments) /
+            total);
     report_none(report, c, MULTITONE_LARGEST_LINE_FREQUENCY, REASON_BELOW_NOISE);
 }
 
