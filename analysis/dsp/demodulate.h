@@ -27,12 +27,13 @@
 
 /** Bins on each side of the carrier that a demodulation leaves to its own lobe and to
  * what it moves. */
-enum { DEMODULATE_MARGIN_BINS = 32 };
+enum { DEMODULATE_MARGIN_BINS = 32, DEMODULATE_TAPS = 14 };
 
-/** What one segment at a time needs, whoever's it is. */
-struct demodulate_work {
-    double *buffer;       /* the transform */
-    double *bins, *about; /* its part about the carrier, in order; and shifted */
+/** How the bins of a segment's transform are seen from the carrier. */
+struct demodulate_place {
+    double taps[DEMODULATE_TAPS];
+    int whole;             /* the bin at or below the carrier */
+    double complex factor; /* makes the bins relative to the carrier; 0: there is none */
 };
 
 struct demodulate {
@@ -43,10 +44,13 @@ struct demodulate {
     double *upper; /* [reach + 1] the same of the upper sideband as it is; summed, and
                       divided by demodulate_finish. The lower: 2·(phase + amplitude) −
                       upper */
-    /* Of the last segment: */
-    struct tone_fit carrier;
-    const double *about; /* [2·(2·reach + 1)] complex: bins −reach…reach; the work's */
-    double complex factor; /* makes them relative to the carrier */
+    struct tone_fit carrier; /* of the last segment */
+
+    /* What demodulate_line reads: the last segment, or the one kept. */
+    struct demodulate_place place;
+    const double *transform; /* borrowed; NULL: the one kept */
+    double *kept;            /* its bins from whole − reach − DEMODULATE_TAPS on */
+    struct demodulate_place kept_place;
 };
 
 /** samples[window->length] and the 7-term window, borrowed. A dc offset does no harm. */
@@ -61,30 +65,29 @@ struct demodulate_segment {
  * has. */
 int demodulate_reach(int length, double carrier_bins);
 
-/** Room for segments of up to `length` samples. OUT_OF_MEMORY. Free with
- * demodulate_work_free. */
-bool demodulate_work_new(int length, struct demodulate_work *ret, struct problem *problem)
-    __attribute__((warn_unused_result));
-void demodulate_work_free(struct demodulate_work *work);
-
 /** `reach` as demodulate_reach gives it, length a power of two of at least 512.
  * OUT_OF_MEMORY. Free with demodulate_free. */
 bool demodulate_new(int length, int reach, struct demodulate *ret,
                     struct problem *problem) __attribute__((warn_unused_result));
 void demodulate_free(struct demodulate *demodulate);
 
-/** Transforms one segment, fits the carrier and adds its sidebands to the sums. A segment
- * without any power adds nothing but its count. OUT_OF_MEMORY. */
-bool demodulate_take(struct demodulate *demodulate, const struct demodulate_work *work,
+/** Transforms one segment in `buffer` (of fft_buffer_new), fits the carrier and adds its
+ * sidebands to the sums. A segment without any power adds nothing but its count.
+ * OUT_OF_MEMORY. */
+bool demodulate_take(struct demodulate *demodulate, double *buffer,
                      struct fft_cache *cache, const struct demodulate_segment *segment,
                      struct problem *problem) __attribute__((warn_unused_result));
+
+/** Keeps the last segment's bins for demodulate_line after demodulate_finish. */
+void demodulate_keep(struct demodulate *demodulate);
 
 /** Makes means of the sums. */
 void demodulate_finish(struct demodulate *demodulate);
 
-/** Amplitude and phase, at the last segment's centre and relative to the carrier, of a
- * line `offset` bins above it (negative: below), matched to the bins of its main lobe:
- * |offset| + 8 ≤ reach. */
+/** Amplitude and phase, at its centre and relative to the carrier, of a line `offset`
+ * bins above it (negative: below) in the last segment while its transform stands in the
+ * buffer, after demodulate_finish in the one kept. Matched to the bins of the line's main
+ * lobe; |offset| + 8 ≤ reach. */
 double complex demodulate_line(const struct demodulate *demodulate,
                                const struct window *window, double offset);
 

@@ -2,7 +2,6 @@
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "analysis/measurements/tone_search.h"
 
@@ -17,7 +16,7 @@ static const double search_share = 0.01; /* a given frequency is sought within Â
 struct pass {
     struct fft_cache *cache;
     struct jitter_channel **channels; /* by plan */
-    struct demodulate_work work;
+    double *buffer;                   /* the longest segment and its transform */
 };
 
 double jitter_bin_hz(const struct jitter_channel *channel)
@@ -48,10 +47,6 @@ static bool plan_pass(struct jitter_channel *channel,
         jitter_known_begin(&channel->known, carrier_bins, reach);
     else
         channel->known.farthest = -1;
-    channel->kept = malloc(2 * (2 * (size_t)reach + 1) * sizeof *channel->kept);
-    if (!channel->kept)
-        return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for %d bins about the carrier.", 2 * reach + 1);
     return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
                       problem) &&
            tone_track_new((int)count, length / 2, &channel->track, problem) &&
@@ -126,7 +121,7 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     struct jitter_channel *channel = pass->channels[plan];
     struct demodulate *demodulate = &channel->demodulate;
     struct demodulate_segment segment = {samples, channel->window, channel->cycles};
-    if (!demodulate_take(demodulate, &pass->work, pass->cache, &segment, problem))
+    if (!demodulate_take(demodulate, pass->buffer, pass->cache, &segment, problem))
         return false;
     const struct tone_fit *carrier = &demodulate->carrier;
     double size = cabs(carrier->phasor);
@@ -138,9 +133,7 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     double turns = turns_so_far(&channel->track);
     jitter_known_add(&channel->known, demodulate, channel->window, turns);
     if (index == channel->plan.count / 2) {
-        size_t count = 2 * (2 * (size_t)demodulate->reach + 1);
-        memcpy(channel->kept, demodulate->about, count * sizeof *channel->kept);
-        channel->kept_factor = demodulate->factor;
+        demodulate_keep(demodulate);
         channel->kept_turns = turns;
     }
     return true;
@@ -161,21 +154,20 @@ bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
         by_plan[used++] = &channels[c];
         longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
     }
+    pass.buffer = fft_buffer_new(longest);
     bool done =
-        demodulate_work_new(longest, &pass.work, problem) &&
-        segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++) {
+        pass.buffer || problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
+                                   "No memory for a transform of %d samples.", longest);
+    done = done &&
+           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    for (int i = 0; done && i < used; i++)
         demodulate_finish(&by_plan[i]->demodulate);
-        by_plan[i]->demodulate.about = by_plan[i]->kept;
-        by_plan[i]->demodulate.factor = by_plan[i]->kept_factor;
-    }
-    demodulate_work_free(&pass.work);
+    fft_buffer_free(pass.buffer);
     return done;
 }
 
 void jitter_channel_free(struct jitter_channel *channel)
 {
-    free(channel->kept);
     tone_track_free(&channel->track);
     demodulate_free(&channel->demodulate);
 }

@@ -38,10 +38,8 @@ struct jitter_channel {
     struct moments carrier; /* mean square of each segment */
     double weakest;         /* of them */
     struct jitter_known known;
-    /* The middle segment, for the phases of the lines to each other: */
-    double *kept; /* [2·(2·reach + 1)] */
-    double complex kept_factor;
-    double kept_turns; /* of the carrier there, as jitter_known counts them */
+    double kept_turns; /* of the carrier in the middle segment, which `demodulate` keeps
+                          for the phases of the lines to each other */
 };
 
 /** Finds the carrier in the first seconds of the channel's steady part and prepares the
@@ -50,8 +48,7 @@ bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *r
                          struct fft_cache *cache, struct jitter_channel *channel,
                          struct problem *problem) __attribute__((warn_unused_result));
 
-/** Reads the recording once for all channels that have a carrier. Afterwards `demodulate`
- * shows the middle segment as its last one. */
+/** Reads the recording once for all channels that have a carrier. */
 bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
                      struct jitter_channel *channels, int count,
                      const struct progress *progress, struct problem *problem)
