@@ -54,7 +54,18 @@ static void report_carrier(const struct view *view, struct report *report, int c
 /* Beyond −12 dBc a phase turns by so much that its sidebands are no longer its own. */
 static const double largest = 1 / 16.0;
 
-/* What a line that nobody found cannot exceed: the highest bin of the phase spectrum. */
+/* What the phase of a line that is no jitter cannot exceed: of one that is added, what
+ * its weaker side may be. */
+static double hidden_in(const struct jitter_line *line)
+{
+    const struct power *weak =
+        line->upper.mean < line->lower.mean ? &line->upper : &line->lower;
+    return fmin(fmax(line->phase.mean, 0) + line->phase.u95,
+                fmax(weak->mean, 0) + weak->u95);
+}
+
+/* What a line of phase modulation that was not found cannot exceed: the highest bin of
+ * the phase spectrum, and what lines other than the pattern's may hide. */
 static double hidden_power(const struct view *view)
 {
     const struct demodulate *demodulate = &view->channel->demodulate;
@@ -67,8 +78,12 @@ static double hidden_power(const struct view *view)
         if (next == lines->excluded_count || j < lines->excluded[next].first)
             highest = fmax(highest, demodulate->phase.sum[j]);
     }
-    return figures_hidden_line(view->channel->window, highest,
-                               demodulate->phase.segments);
+    double power =
+        figures_hidden_line(view->channel->window, highest, demodulate->phase.segments);
+    for (int i = 0; i < lines->count; i++)
+        if (lines->lines[i].origin != JITTER_TEST_PATTERN)
+            power = fmax(power, hidden_in(&lines->lines[i]));
+    return power;
 }
 
 static void report_no_sideband(const struct view *view, struct report *report, int c)

@@ -148,6 +148,24 @@ static void a_faint_sideband_is_read_in_noise(void **state)
     }
 }
 
+/* Phase modulation 30 dB below an additive line of the same offset: not jitter, but
+ * within the bound. */
+static void what_other_lines_hide_is_within_the_bound(void **state)
+{
+    struct carriers carriers = carriers_of(12000);
+    double peak_s = decibel_to_amplitude(-130) / (M_PI * 12000);
+    (void)state;
+    carriers.added[carriers.added_count++] = (struct carriers_line){14000, 1e-5, 1};
+    carriers.jitter_s[carriers.jitter_count++] =
+        (struct carriers_line){14000 - 12000 * (1 + 37e-6), peak_s, 0.3};
+    carriers.noise_rms = 1e-7;
+    struct report *report = carriers_measure(&carriers, NULL);
+    const struct report_figure *figure = synthetic_figure(report, 0, "jitter_rms");
+    assert_true(!figure->has_value && figure->has_bound);
+    assert_between(figure->bound * M_SQRT2 / peak_s, 1, 1.2);
+    report_free(report);
+}
+
 /* Drift alone makes no line, on any carrier. What is left is the rounding of the test's
  * own phase. */
 static void drift_is_no_jitter(void **state)
@@ -358,6 +376,7 @@ int main(void)
         cmocka_unit_test(mixed_modulation_is_separated),
         cmocka_unit_test(a_line_on_one_side_is_additive),
         cmocka_unit_test(a_faint_sideband_is_read_in_noise),
+        cmocka_unit_test(what_other_lines_hide_is_within_the_bound),
         cmocka_unit_test(drift_is_no_jitter),
         cmocka_unit_test(neighbours_are_told_apart),
         cmocka_unit_test(a_strong_line_has_no_neighbours),
