@@ -1,5 +1,6 @@
 #include "analysis/measurements/jitter_lines.h"
 
+#include <assert.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -285,6 +286,7 @@ static bool search(const struct demodulate *demodulate, double *both,
     struct line_search where = {{JITTER_LINES_FIRST, demodulate->reach - LOBE - 1},
                                 {0, -1},
                                 1e-17}; /* the window's own side lobes: −170 dBc */
+    assert(demodulate->reach > 2 * LOBE);
     for (int k = 0; k <= demodulate->reach; k++)
         both[k] = demodulate->phase.sum[k] + demodulate->amplitude.sum[k];
     for (int k = 0; k <= LOBE; k++)

@@ -160,8 +160,10 @@ bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
                                    "No memory for a transform of %d samples.", longest);
     done = done &&
            segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
-    for (int i = 0; done && i < used; i++)
+    for (int i = 0; done && i < used; i++) {
         demodulate_finish(&by_plan[i]->demodulate);
+        by_plan[i]->cycles = tone_track_result(&by_plan[i]->track).cycles;
+    }
     fft_buffer_free(pass.buffer);
     return done;
 }

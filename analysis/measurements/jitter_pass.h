@@ -31,7 +31,8 @@ struct jitter_channel {
     int sample_rate_hz;
     struct segment_plan plan;
     const struct window *window; /* the cache's */
-    double cycles;               /* latest frequency of the carrier, cycles per sample */
+    double cycles; /* latest frequency of the carrier, afterwards its mean; cycles per
+                      sample */
 
     struct demodulate demodulate;
     struct tone_track track;
