@@ -218,8 +218,10 @@ class Bench(Case):
         full = self.run_example("bench.py", "--full", "--floor", str(self.signals), "measure",
                                 str(self.unit))
         self.assertEqual((full.returncode, full.stderr), (0, ""))
-        for name in ("harmonics", "products", "tones", "mains", "sidebands"):
-            self.assertIn(f"  {name} of channel 2", full.stdout)
+        for measurement in self.daemon.get("/v1/measurements").json["measurements"]:
+            self.assertIn(f"\n  {measurement['name']}, ana_", full.stdout)
+            for each in measurement["lists"]:
+                self.assertIn(f"\n  {each['name']} of channel 2", full.stdout)
         self.check_what_is_missing()
 
     def check_figures(self, told, put_in):
