@@ -26,13 +26,15 @@ static bool is_taken(const struct looking *looking, int bin)
     return false;
 }
 
-/* The strongest bin of the range, if noise would not reach it there. */
+/* The strongest peak of the range, if noise would not reach it there. The slope of a line
+ * that stands outside the range, or half hidden by a tone, is no peak. */
 static int find_peak(const struct looking *looking, struct bins range)
 {
     const double *powers = looking->powers;
     int peak = -1;
     for (int j = range.first; j <= range.last; j++)
-        if ((peak < 0 || powers[j] > powers[peak]) && !is_taken(looking, j))
+        if ((peak < 0 || powers[j] > powers[peak]) && powers[j] >= powers[j - 1] &&
+            powers[j] >= powers[j + 1] && !is_taken(looking, j))
             peak = j;
     if (peak < 0 || powers[peak] <= 0)
         return -1;
@@ -53,9 +55,10 @@ static bool look_at_segment(int plan, int64_t index, const double *samples, void
     struct tone_fit_segment segment = {samples, search->span.dc, window};
     int length = search->length;
     double bin_hz = (double)search->sample_rate_hz / length;
-    struct bins range =
-        bins_within(bins_of_band(search->low_hz, search->high_hz, bin_hz, length),
-                    (struct bins){LOBE, length / 2 - LOBE});
+    /* The peak of a tone at the range's edge is half a bin beyond it at most. */
+    struct bins band = bins_of_band(search->low_hz, search->high_hz, bin_hz, length);
+    struct bins range = bins_within((struct bins){band.first - 1, band.last + 1},
+                                    (struct bins){LOBE, length / 2 - LOBE});
     (void)plan;
     (void)index;
     for (int n = 0; n < length; n++)

@@ -96,6 +96,42 @@ static void neighbours_a_lobe_apart_are_two(void **state)
     assert_close(found[1].cycles * RATE_HZ, 1000 + 16 * bin_hz, 1e-4);
 }
 
+static void a_line_half_hidden_by_a_tone_is_none(void **state)
+{
+    (void)state;
+    double bin_hz = (double)RATE_HZ / LENGTH;
+    struct made made = {.tones = {{60, 0.4}, {60 - 6.8 * bin_hz, 0.003}, {7000, 0.1}},
+                        .noise_rms = 1e-6};
+    struct tone_fit found[3];
+    assert_int_equal(search(&made, 20, 20000, 3, found), 2);
+    assert_close(found[0].cycles * RATE_HZ, 60, 0.01);
+    assert_close(found[1].cycles * RATE_HZ, 7000, 1e-4);
+}
+
+static void the_slope_of_a_tone_beside_the_range_is_none(void **state)
+{
+    (void)state;
+    double bin_hz = (double)RATE_HZ / LENGTH;
+    struct made made = {.tones = {{1000, 0.5}, {1100, 1e-3}}, .noise_rms = 1e-6};
+    struct tone_fit found[1];
+    assert_int_equal(search(&made, 1000 + 4 * bin_hz, 1200, 1, found), 1);
+    assert_close(found[0].cycles * RATE_HZ, 1100, 1e-3);
+}
+
+static void a_tone_at_the_edge_of_the_range_is_found(void **state)
+{
+    (void)state;
+    double bin_hz = (double)RATE_HZ / LENGTH;
+    for (double bin = 28; bin < 29; bin += 0.1) {
+        struct made made = {.tones = {{bin * bin_hz, 0.5}}, .noise_rms = 1e-6};
+        struct tone_fit found[1];
+        assert_int_equal(search(&made, bin * bin_hz, 20000, 1, found), 1);
+        assert_close(found[0].cycles * LENGTH, bin, 1e-4);
+        assert_int_equal(search(&made, 15, bin * bin_hz, 1, found), 1);
+        assert_close(found[0].cycles * LENGTH, bin, 1e-4);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -103,6 +139,9 @@ int main(void)
         cmocka_unit_test(only_the_range_is_looked_at),
         cmocka_unit_test(noise_alone_is_no_tone),
         cmocka_unit_test(neighbours_a_lobe_apart_are_two),
+        cmocka_unit_test(a_tone_at_the_edge_of_the_range_is_found),
+        cmocka_unit_test(a_line_half_hidden_by_a_tone_is_none),
+        cmocka_unit_test(the_slope_of_a_tone_beside_the_range_is_none),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
