@@ -91,6 +91,21 @@ static bool read_request(const struct settings *settings, int sample_rate_hz,
     return true;
 }
 
+/* Of what was played with other levels or frequencies than its kind has, no other kind is
+ * to be expected than it is. */
+static void expect_played(const struct measurement_input *input,
+                          struct intermodulation_request *request)
+{
+    if (input->signal != &twin_tone_signal)
+        return;
+    int played = input->played->values[TWIN_TONE_KIND].choice;
+    int asked = input->settings->values[SETTING_KIND].choice;
+    struct twin_tone twin = twin_tone_of(input->played);
+    if (asked == KIND_OF_SIGNAL + played && played != TWIN_TONE_PAIR)
+        request->kind = intermodulation_pair_kind(
+            twin.frequency_hz, 20 * log10(twin.amplitude[0] / twin.amplitude[1]));
+}
+
 #define PLAY_A_PAIR                                                                      \
     "Play two steady tones at once, such as the signal twin-tone renders, or give "      \
     "frequency_1_hz and frequency_2_hz."
@@ -245,6 +260,7 @@ static bool run(const struct measurement_input *input, struct report *report,
     if (!spans_check_band(input->settings, rate, problem) ||
         !read_request(input->settings, rate, &request, problem))
         return false;
+    expect_played(input, &request);
     struct intermodulation_channel *channels = calloc((size_t)count, sizeof *channels);
     if (!channels) {
         problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "analysis/signals/twin_tone.h"
 #include "tests/analysis/measurements/pairs.h"
 
 /* Source: measurements' own definition of the kinds; SMPTE RP 120 and DIN 45403 from
@@ -132,6 +133,33 @@ static void the_pair_is_found(void **state)
     }
 }
 
+/* 40:1 is a surprise where the kind's 4:1 is told, none where it is told itself. */
+static void levels_told_are_no_wrong_signal(void **state)
+{
+    static const double ratios_told[] = {4, 40};
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct pairs pairs = pairs_of(60, 7000, 0.6, 0.015);
+        struct settings settings, played;
+        struct problem problem = {0};
+        struct synthetic synthetic = {48000,        1,     pairs.duration_s, 0,
+                                      pairs_sample, &pairs};
+        synthetic_defaults(&intermodulation_measurement.description, &settings);
+        synthetic_defaults(&twin_tone_signal.description, &played);
+        pairs_set(&settings, "kind", SMPTE);
+        pairs_set(&played, "kind", TWIN_TONE_SMPTE);
+        pairs_set(&played, "amplitude_ratio", ratios_told[i]);
+        int descriptor = synthetic_recording(&synthetic);
+        struct report *report =
+            synthetic_measure_of(&intermodulation_measurement, descriptor, &settings,
+                                 &twin_tone_signal, &played, &problem);
+        assert_non_null(report);
+        assert_int_equal(report->warning_count, 1 - i);
+        report_free(report);
+        close(descriptor);
+    }
+}
+
 static double hard(double x)
 {
     return fmax(-0.2, fmin(0.2, x));
@@ -236,6 +264,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(kinds_are_told_by_frequencies_and_levels),
         cmocka_unit_test(the_pair_is_found),
+        cmocka_unit_test(levels_told_are_no_wrong_signal),
         cmocka_unit_test(the_harmonics_of_a_clipped_tone_are_passed_over),
         cmocka_unit_test(what_is_no_pair_is_told),
         cmocka_unit_test(a_tone_that_does_not_stay),
