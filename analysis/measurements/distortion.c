@@ -78,10 +78,11 @@ static bool nothing_to_measure(const struct distortion_channel *channels, int co
                                const struct distortion_request *request,
                                struct problem *problem)
 {
-    bool silent = true, brief = true;
+    bool silent = true, brief = true; /* a silent channel is as brief as any */
     for (int i = 0; i < count; i++) {
-        silent = silent && channels[i].reason == REASON_DIGITAL_SILENCE;
-        brief = brief && channels[i].reason == REASON_NOT_ENOUGH_DATA;
+        bool nothing = channels[i].reason == REASON_DIGITAL_SILENCE;
+        silent = silent && nothing;
+        brief = brief && (nothing || channels[i].reason == REASON_NOT_ENOUGH_DATA);
     }
     if (silent)
         return true; /* answered with figures that say digital_silence */

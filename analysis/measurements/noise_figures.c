@@ -39,7 +39,7 @@ static struct power mains_power(const struct noise_channel *channel,
 static struct power density(const struct noise_channel *channel,
                             const struct powers_view *view)
 {
-    const double neighbours = 3.6728; /* length·Σw⁴/(Σw²)² of the 7-term window */
+    double neighbours = view->window->correlated_bins;
     const struct spectrum *spectrum = &channel->spectrum;
     struct powers_cut cut = {view->excluded, view->excluded_count, channel->tone};
     struct bins band = channel->band;

@@ -73,7 +73,7 @@ struct power powers_under(const struct powers_view *view, struct bins interval,
     struct density density = spectrum_density_beside(&around, interval);
     double averages = fmin(density.averages, view->spectrum->segments);
     double relative =
-        2 * sqrt(1.57 * view->window->enbw_bins / (2 * SIDE_BINS * averages));
+        2 * sqrt(1.57 * view->window->correlated_bins / (2 * SIDE_BINS * averages));
     double mean = density.mean * weight;
     return (struct power){mean, mean * relative};
 }

@@ -3,8 +3,8 @@
  * where it stood under them; each with its half-width.
  *
  * Noise under an interval is what its neighbours tell (spectrum_density_beside), known to
- * 2·√(1.57·ENBW/(2·48·averages)) of itself: a median is 1.57 times as scattered as a
- * mean, and a bin of the window is worth 1/ENBW of an independent one.
+ * 2·√(1.57·c/(2·48·averages)) of itself: a median's variance is 1.57 times that of a
+ * mean, and a bin of the window is worth 1/c of an independent one (correlated_bins).
  */
 #ifndef ANALYSIS_MEASUREMENTS_POWERS_H
 #define ANALYSIS_MEASUREMENTS_POWERS_H

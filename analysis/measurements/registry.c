@@ -9,12 +9,8 @@
 #include "analysis/measurements/noise.h"
 
 static const struct measurement *const measurements[] = {
-    &distortion_measurement,
-    &noise_measurement,
-    &intermodulation_measurement,
-    &multitone_measurement,
-    &jitter_measurement,
-    NULL,
+    &distortion_measurement, &noise_measurement,  &intermodulation_measurement,
+    &multitone_measurement,  &jitter_measurement, NULL,
 };
 
 int registry_count(void)

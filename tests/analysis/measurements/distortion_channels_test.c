@@ -259,6 +259,19 @@ static void recordings_without_a_measurable_tone_are_refused(void **state)
     }
 }
 
+/* Eight channels of 0.2 s, one of them silent: what they all lack is time. */
+static void a_silent_channel_does_not_hide_that_others_are_too_short(void **state)
+{
+    struct scene scene = scene_of();
+    struct synthetic synthetic = {48000, 8, 0.2, 0, eight, &scene};
+    struct problem problem = {0};
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    assert_null(synthetic_measure(&distortion_measurement, descriptor, NULL, &problem));
+    assert_non_null(strstr(problem.detail, "too short"));
+    close(descriptor);
+}
+
 static double sweep(int64_t n, int channel, void *context)
 {
     double s = (double)n / 48000;
@@ -325,6 +338,7 @@ int main(void)
         cmocka_unit_test(a_part_can_be_chosen),
         cmocka_unit_test(one_second_is_enough),
         cmocka_unit_test(recordings_without_a_measurable_tone_are_refused),
+        cmocka_unit_test(a_silent_channel_does_not_hide_that_others_are_too_short),
         cmocka_unit_test(a_sweep_is_refused),
         cmocka_unit_test(settings_that_cannot_be_are_refused),
         cmocka_unit_test(a_sample_that_is_no_number_ends_it),

@@ -45,7 +45,7 @@ static void noise_under_an_interval_is_the_density_times_its_weight(void **state
     struct power power = powers_under(&view, lines[0], 15);
     /* 96 bins of 64 averages: a median's scatter is 1.6 %, so 8 % are five of them. */
     assert_close(power.mean, 15, 15 * 0.08);
-    assert_close(power.u95 / power.mean, 2 * sqrt(1.57 * 2.6319 / (96.0 * SEGMENTS)),
+    assert_close(power.u95 / power.mean, 2 * sqrt(1.57 * 3.6728 / (96.0 * SEGMENTS)),
                  0.01);
     window_free(&fixture.window);
 }
