@@ -104,22 +104,28 @@ static double likeness_of_noise(const struct jitter_known *known)
     return 5 * sqrt(sum) / whole;
 }
 
-/* Whether the lines next to the strongest are there as well: hum of 250 Hz is one line.
- */
+/* Whether the strongest line is there, out of the noise, and those next to it as well as
+ * noise lets tell: hum of 250 Hz is one line, and lines elsewhere leak into many. */
 static bool fits(const struct jitter_known *known)
 {
-    enum { LOOKED_AT = 5 };
-    const double most = 0.25; /* of their power */
+    enum { LOOKED_AT = 6 };
+    const double most = 0.25, shows = 10; /* of their power; times the scatter */
     double left = 0, whole = 0, noise = 0;
-    int step = 2 - known->farthest;
+    int step = -known->farthest;
     for (int i = 0; i < LOOKED_AT && step <= known->farthest; i++, step += 2) {
         double complex want = known->expected[jitter_known_index(step)];
         double complex rest = jitter_known_mean(known, step) - want;
+        double power = creal(want * conj(want)),
+               scatter = jitter_known_scatter(known, step);
         left += creal(rest * conj(rest));
-        whole += creal(want * conj(want));
-        noise += jitter_known_scatter(known, step);
+        whole += power;
+        noise += 4 * scatter;
+        if (i == 0 && (power < shows * scatter || left > most * whole))
+            return false;
+        if (i == 0)
+            left = whole = noise = 0;
     }
-    return left <= most * whole + 4 * noise;
+    return left <= most * whole + noise;
 }
 
 void jitter_known_decide(struct jitter_known *known, int bits)

@@ -244,6 +244,19 @@ static int known_step(const struct jitter_channel *channel, double bin)
                : 0;
 }
 
+/* Whether another line's lobe reaches into that of the pattern's. */
+static bool is_crowded(const struct judging *judging, int step)
+{
+    const struct jitter_channel *channel = judging->channel;
+    double bin = step * channel->cycles * channel->plan.length / JITTER_KNOWN_PER_CARRIER;
+    for (int i = 0; i < judging->found->count; i++) {
+        double apart = fabs(judging->found->lines[i].bin - bin);
+        if (apart > place_bins && apart < 2 * LOBE)
+            return true;
+    }
+    return false;
+}
+
 static double strength(const struct jitter_line *line)
 {
     return fmax(line->upper.mean, line->lower.mean);
@@ -306,7 +319,8 @@ static void judge_all(struct judging *judging, struct jitter_lines *ret)
     }
     for (int step = 1; channel->known.bits > 0 && step <= channel->known.farthest;
          step += 2)
-        ret->count += judge_known(channel, step, &ret->lines[ret->count]);
+        if (!is_crowded(judging, step))
+            ret->count += judge_known(channel, step, &ret->lines[ret->count]);
     qsort(ret->lines, (size_t)ret->count, sizeof *ret->lines, by_strength);
 }
 

@@ -285,6 +285,64 @@ static void hum_is_not_taken_for_the_pattern(void **state)
     }
 }
 
+/* Sidebands of a plain tone that lie some bins beside where a pattern would have lines.
+ */
+static void sidebands_are_not_taken_for_the_pattern(void **state)
+{
+    struct carriers carriers = carriers_of(13705.613);
+    static const double lines[][3] = {{642.951, -90.16, 4.61},
+                                      {8111.937, -104.35, 1.94},
+                                      {9415.707, -89.29, 2.02},
+                                      {8835.385, -85.99, 2.80}};
+    double squares = 0;
+    (void)state;
+    carriers.sample_rate_hz = 96000;
+    carriers.duration_s = 2;
+    carriers.level_dbfs = -18.83;
+    carriers.ppm = -91.216;
+    carriers.drift_ppm_per_s = 0.038;
+    carriers.noise_rms = 1.6e-6;
+    for (int i = 0; i < 4; i++) {
+        double peak_s = decibel_to_amplitude(lines[i][1]) / (M_PI * 13705.613);
+        carriers.jitter_s[carriers.jitter_count++] =
+            (struct carriers_line){lines[i][0], peak_s, lines[i][2]};
+        squares += peak_s * peak_s / 2;
+    }
+    for (int i = 0; i < 8; i++) {
+        carriers.phase = 0.3 * i;
+        carriers.random = support_random_seed(200 + (uint64_t)i);
+        struct report *report = carriers_measure(&carriers, NULL);
+        for (int row = 0; row < carriers_rows(report, 0); row++)
+            assert_string_equal(carriers_word(report, 0, row, "origin"), "unknown");
+        assert_close(synthetic_value(report, 0, "jitter_rms") / sqrt(squares), 1, 0.005);
+        report_free(report);
+    }
+}
+
+/* Jitter four bins beside a line of the pattern is counted once. */
+static void jitter_beside_the_pattern_counts_once(void **state)
+{
+    struct carriers carriers = carriers_of(12000);
+    const double beside_hz = 2250 + 4 * 48000 / 65536.0, peak_s = 1e-10;
+    (void)state;
+    carriers.ppm = 0;
+    carriers.noise_rms = 1e-7;
+    for (int k = 1; k < 96; k += 2) {
+        double complex line = jitter_known_line(16, k - CARRIER);
+        carriers.added[carriers.added_count++] = (struct carriers_line){
+            250 * k, cabs(line),
+            carg(line) + carriers.phase * (1 + (k - CARRIER) / (double)CARRIER)};
+    }
+    carriers.jitter_s[carriers.jitter_count++] =
+        (struct carriers_line){beside_hz, peak_s, 1};
+    struct report *report = carriers_measure(&carriers, NULL);
+    assert_true(synthetic_figure(report, 0, "clock_offset")->has_value);
+    assert_close(synthetic_value(report, 0, "jitter_rms") * M_SQRT2 / peak_s, 1, 0.005);
+    assert_close(synthetic_value(report, 0, "worst_sideband"),
+                 carriers_dbc(12000, peak_s), 0.05);
+    report_free(report);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -294,6 +352,8 @@ int main(void)
         cmocka_unit_test(pattern_bits_are_found_or_left),
         cmocka_unit_test(the_file_itself_is_exact),
         cmocka_unit_test(hum_is_not_taken_for_the_pattern),
+        cmocka_unit_test(sidebands_are_not_taken_for_the_pattern),
+        cmocka_unit_test(jitter_beside_the_pattern_counts_once),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
