@@ -12,22 +12,30 @@ static const struct setting_description settings_table[SETTING_COMMON_COUNT] = {
     MEASUREMENT_COMMON_SETTINGS,
 };
 
-static struct multitone_request request_of(const struct measurement_input *input)
+static bool read_told(const struct settings *played, struct multitone_request *request,
+                      struct problem *problem)
 {
-    const struct setting_value *values = input->settings->values;
-    struct multitone_request request = {
-        .band_hz = {values[SETTING_COMMON_BAND_HZ].range[0],
-                    values[SETTING_COMMON_BAND_HZ].range[1]}};
-    if (input->signal != &multitone_signal)
-        return request;
     struct multitone_tone tones[MULTITONE_MAX_TONES];
-    double rate = signal_form(input->played).sample_rate_hz;
-    request.told_count = multitone_tones(input->played, tones);
-    for (int i = 0; i < request.told_count; i++)
-        request.told[i] = (struct multitone_nominal){
+    struct problem found = {0};
+    double rate = signal_form(played).sample_rate_hz;
+    request->told_count = multitone_tones(played, tones, &found);
+    for (int i = 0; i < request->told_count; i++)
+        request->told[i] = (struct multitone_nominal){
             (double)tones[i].cycles / (double)tones[i].period_frames * rate,
             tones[i].amplitude};
-    return request;
+    return request->told_count > 0 ||
+           problem_set(problem, found.kind, "signal",
+                       "The signal told cannot have been played. %s", found.detail);
+}
+
+static bool read_request(const struct measurement_input *input,
+                         struct multitone_request *ret, struct problem *problem)
+{
+    const struct setting_value *values = input->settings->values;
+    *ret =
+        (struct multitone_request){.band_hz = {values[SETTING_COMMON_BAND_HZ].range[0],
+                                               values[SETTING_COMMON_BAND_HZ].range[1]}};
+    return input->signal != &multitone_signal || read_told(input->played, ret, problem);
 }
 
 static int told_in_band(const struct multitone_request *request, double highest_hz)
@@ -56,6 +64,8 @@ static bool is_too_short(const struct multitone_channel *channels, int count,
     bool brief = true;
     *ret_longest_s = 0;
     for (int i = 0; i < count; i++) {
+        if (channels[i].reason == REASON_DIGITAL_SILENCE)
+            continue;
         brief = brief && channels[i].reason == REASON_NOT_ENOUGH_DATA;
         *ret_longest_s = fmax(*ret_longest_s, (double)channels[i].span.frames /
                                                   channels[i].sample_rate_hz);
@@ -89,7 +99,8 @@ static bool nothing_to_measure(const struct multitone_channel *channels, int cou
         return problem_set(
             problem, PROBLEM_WRONG_SIGNAL, NULL,
             "Of the %d tones of the signal told, %d stand in the recording where it has "
-            "them, fewer than half. Tell the signal that was played, or none.",
+            "them, fewer than half. Tell the signal that was played, with its "
+            "sample_rate_hz and all other parameters, or none.",
             told_in_band(request, rate / 2), best->found);
     if (best->found == 1)
         return problem_set(
@@ -173,10 +184,10 @@ static bool run(const struct measurement_input *input, struct report *report,
                                       {input->progress, first_look, 1}};
     struct progress looking = {progress_tell_share, &shares[0]},
                     passing = {progress_tell_share, &shares[1]};
-    struct multitone_request request = request_of(input);
+    struct multitone_request request;
     bool done = false, any = false;
     if (!spans_check_band(input->settings, rate, problem) ||
-        !check_told(&request, rate, problem))
+        !read_request(input, &request, problem) || !check_told(&request, rate, problem))
         return false;
     struct multitone_channel *channels = calloc((size_t)count, sizeof *channels);
     if (!channels) {

@@ -177,6 +177,22 @@ static void warn_strange(const struct multitone_channel *channel,
                 told ? "tell the signal that was" : "tell the signal with the analysis");
 }
 
+static void warn_displaced(const struct multitone_channel *channel, double ratio,
+                           struct report *report)
+{
+    const struct multitone_place *place = &channel->set.places[channel->set.displaced];
+    double bin_hz = (double)channel->sample_rate_hz / channel->set.length;
+    if (channel->set.displaced_bins != 0)
+        report_warn(
+            report, "wrong_signal", channel->channel + 1,
+            "A tone stands %.2f Hz beside %.2f Hz, where the signal told has one: "
+            "levels and residual are not those of that signal. Tell the signal "
+            "that was played, with its sample_rate_hz and all other parameters, "
+            "or none.",
+            channel->set.displaced_bins * bin_hz,
+            place->cycles * ratio * channel->sample_rate_hz);
+}
+
 bool multitone_figures(const struct multitone_channel *channel,
                        const struct multitone_request *request, struct report *report,
                        int c, struct problem *problem)
@@ -194,6 +210,7 @@ bool multitone_figures(const struct multitone_channel *channel,
         figures_spectrum(report, c, MULTITONE_SERIES_SPECTRUM, &channel->spectrum,
                          channel->window, multitone_pass_bin_hz(channel));
         warn_strange(channel, request, &powers, report);
+        warn_displaced(channel, powers.ratio, report);
     }
     multitone_powers_free(&powers);
     return done;

@@ -17,6 +17,7 @@ enum {
 
 static const double farthest_share = 1e-3; /* of the clocks */
 static const double near_share = 0.01;     /* of a tone beyond the band */
+static const double tolerance_bins = 0.3;  /* of a told tone's place */
 static const double droop_db = 20, least_gap_db = 10, deepest_db = 60;
 
 struct looking {
@@ -145,7 +146,6 @@ struct peaks {
 
 static bool agrees(const struct peaks *peaks, int i, int j)
 {
-    const double tolerance_bins = 0.5;
     return fabs(peaks->bin[j] - peaks->bin[i] / peaks->nominal[i] * peaks->nominal[j]) <=
            tolerance_bins;
 }
@@ -183,7 +183,7 @@ static bool find_clock(const struct looking *looking, struct multitone_set *set)
     return true;
 }
 
-/* How many of the tones stand above what is beside them. */
+/* How many of the tones stand above what is beside them, where the set has them. */
 static int count_standing(const struct looking *looking, const struct multitone_set *set)
 {
     struct bins lobes[MULTITONE_MAX_TONES];
@@ -194,10 +194,28 @@ static int count_standing(const struct looking *looking, const struct multitone_
     for (int i = 0; i < set->count; i++) {
         double bin = set->places[i].cycles * looking->search->length, power = 0;
         double density = powers_under(&view, bins_lobe(bin), 1).mean;
-        standing += !isnan(peak_near(&looking->spectrum, bin, 1.5, &power)) &&
-                    power > threshold * density;
+        double off = peak_near(&looking->spectrum, bin, 1.5, &power) - bin;
+        standing += fabs(off) <= tolerance_bins && power > threshold * density;
     }
     return standing;
+}
+
+/* A line within a tone's lobe, but beside its place, and as strong as a tone may be: the
+ * tone of another signal, which leaks out of the lobe. */
+static void find_displaced(const struct looking *looking, struct multitone_set *set)
+{
+    int length = looking->search->length;
+    double tracked = set->places[set->tracked].cycles * length, power = 0;
+    double least = looking->spectrum.sum[lround(tracked)] * decibel_to_power(-droop_db);
+    for (int i = 0; i < set->count; i++) {
+        double bin = set->places[i].cycles * length;
+        double off = peak_near(&looking->spectrum, bin, LOBE, &power) - bin;
+        if (fabs(off) > fmax(tolerance_bins, fabs(set->displaced_bins)) &&
+            power > least) {
+            set->displaced = i;
+            set->displaced_bins = off;
+        }
+    }
 }
 
 static void find_told(const struct looking *looking,
@@ -209,6 +227,8 @@ static void find_told(const struct looking *looking,
     set->found = find_clock(looking, set) ? count_standing(looking, set) : 0;
     if (2 * set->found < set->count)
         set->count = 0;
+    else
+        find_displaced(looking, set);
 }
 
 struct peak {
@@ -329,7 +349,7 @@ bool multitone_search_find(struct capture *capture, const struct multitone_searc
                            struct problem *problem)
 {
     struct looking looking = {.search = search, .cache = cache};
-    struct multitone_set set = {0};
+    struct multitone_set set = {.length = search->length};
     bool told = request->told_count > 0;
     bool done = look(capture, &looking, told ? 1 : LOOKS, problem);
     if (done && told)

@@ -3,11 +3,11 @@
  * clock, or a set found in the spectrum.
  *
  * Told: the clocks' ratio (within 1000 ppm) is the one on which most tones stand where
- * the signal has them; a recording in which fewer than half of them stand above their
- * surroundings holds another signal. Not told: tones are the strongest lines down to the
- * widest step in level, which must begin within 20 dB of the strongest and be of 10 dB at
- * least, so that droop is no fault and products are no tones; each must stand above its
- * surroundings. Common practice, no source.
+ * the signal has them, to 0.3 bins; a recording in which fewer than half of them do, and
+ * above their surroundings, holds another signal. Not told: tones are the strongest lines
+ * down to the widest step in level, which must begin within 20 dB of the strongest and be
+ * of 10 dB at least, so that droop is no fault and products are no tones; each must stand
+ * above its surroundings. Common practice, no source.
  */
 #ifndef ANALYSIS_MEASUREMENTS_MULTITONE_SEARCH_H
 #define ANALYSIS_MEASUREMENTS_MULTITONE_SEARCH_H
@@ -40,7 +40,10 @@ struct multitone_place {
 struct multitone_set {
     int count; /* 0: there is no such set */
     struct multitone_place places[MULTITONE_MAX_TONES];
-    int tracked; /* the tone that tells the clock best: strong, high and by itself */
+    int tracked;   /* the tone that tells the clock best: strong, high and by itself */
+    int displaced; /* the tone farthest from where the signal told has it, */
+    double displaced_bins; /* and how far; 0: none is displaced */
+    int length;            /* of the segments that these bins are of */
     /* Of a channel without a set: */
     int found;     /* tones told that stand, or lines clear of the rest */
     double gap_db; /* the widest step in level below them */

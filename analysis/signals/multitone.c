@@ -109,12 +109,12 @@ static double amplitude_of(const struct layout *layout, const struct settings *p
 }
 
 int multitone_tones(const struct settings *parameters,
-                    struct multitone_tone tones[MULTITONE_MAX_TONES])
+                    struct multitone_tone tones[MULTITONE_MAX_TONES],
+                    struct problem *problem)
 {
-    struct problem problem = {0};
     struct layout layout;
     struct tone_bank bank;
-    if (!lay_out(parameters, &layout, &problem))
+    if (!lay_out(parameters, &layout, problem))
         return 0;
     double amplitude = amplitude_of(&layout, parameters, &bank);
     for (int i = 0; i < layout.count; i++)

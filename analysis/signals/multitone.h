@@ -40,9 +40,10 @@ struct multitone_tone {
 
 extern const struct signal multitone_signal;
 
-/** Fills `tones`, ascending, and gives their number; 0 where the parameters clash, which
- * begin refuses. Takes some 10 ms, for the peak. */
+/** Fills `tones`, ascending, and gives their number; 0 and *problem where the parameters
+ * clash, as begin does. Takes some 10 ms, for the peak. */
 int multitone_tones(const struct settings *parameters,
-                    struct multitone_tone tones[MULTITONE_MAX_TONES]);
+                    struct multitone_tone tones[MULTITONE_MAX_TONES],
+                    struct problem *problem);
 
 #endif

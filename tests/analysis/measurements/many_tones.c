@@ -23,7 +23,8 @@ struct many_tones many_tones_of_signal(const struct settings *played, double gai
     struct many_tones tones = {.sample_rate_hz = 48000, .channels = 1, .duration_s = 10};
     played = played ? played : &defaults;
     double rate = signal_form(played).sample_rate_hz;
-    int count = multitone_tones(played, told);
+    struct problem problem = {0};
+    int count = multitone_tones(played, told, &problem);
     assert_true(count > 0);
     for (int i = 0; i < count; i++)
         many_tones_add(&tones,
