@@ -187,9 +187,9 @@ static bool judge_known(const struct jitter_channel *channel, int step,
                         struct jitter_line *ret)
 {
     const double shows = 10; /* times the scatter: noise does it once in 20 000 */
-    /* A filter changes the pattern's lines against the carrier: 1 % of them is nobody's.
-     */
-    const double alike = 1e-4 / shows;
+    /* A filter changes the pattern's lines against the carrier, by 11 % where samples are
+     * held: a third of their amplitude is nobody's. */
+    const double alike = 0.1 / shows;
     const struct jitter_known *known = &channel->known;
     double complex upper = jitter_known_mean(known, step),
                    lower = jitter_known_mean(known, -step);
