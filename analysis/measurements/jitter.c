@@ -33,8 +33,9 @@ static const struct setting_description settings_table[JITTER_SETTINGS] = {
     [SETTING_PATTERN_BITS] =
         {"pattern_bits", SETTING_CHOICE_OR_NUMBER, "bit", "\"auto\"", 16, 24,
          pattern_choices,
-         "the jitter pattern's bits, whose own lines do not count; auto: those found; "
-         "none: a plain tone was played"},
+         "the jitter pattern's bits, whose own lines do not count; auto: those found, "
+         "which are taken with a warning where others are given; none: a plain tone "
+         "was played"},
     [SETTING_OFFSET_BAND_HZ] = {"offset_band_hz", SETTING_RANGE, "Hz", "null", 1, 384000,
                                 NULL,
                                 "distance from the carrier within which random jitter is "

@@ -101,11 +101,23 @@ static void report_no_sideband(const struct view *view, struct report *report, i
     }
 }
 
+/* In a recording so short the pattern cannot be told from jitter. */
+static bool pattern_is_unknown(const struct view *view)
+{
+    return view->request->look_for_pattern && view->channel->known.farthest >= 1 &&
+           view->channel->known.segments < JITTER_KNOWN_SEGMENTS;
+}
+
 /* The lines that are jitter: the worst, and what they add up to. */
 static bool report_jitter(const struct view *view, struct report *report, int c,
                           struct problem *problem)
 {
     const struct jitter_line *worst = NULL;
+    if (pattern_is_unknown(view)) {
+        for (int i = FIGURE_WORST_SIDEBAND; i <= FIGURE_JITTER_RMS; i++)
+            report_none(report, c, i, REASON_NOT_ENOUGH_DATA);
+        return true;
+    }
     struct jitter_component *components = malloc(SUMMED_LINES * sizeof *components);
     double squares = 0, square_u95 = 0, peak_u95 = 0, peak_to_peak = 0;
     int count = 0;
@@ -284,6 +296,18 @@ static void report_spectrum(const struct view *view, struct report *report, int 
     report_series(report, c, SERIES_PHASE_MODULATION, &series);
 }
 
+/* The lines of a pattern of other bits than told are no jitter either. */
+static void warn_of_bits(const struct view *view, struct report *report, int c)
+{
+    int told = view->request->pattern_bits, found = view->channel->known.bits;
+    if (told > 0 && found > 0 && told != found)
+        report_warn(report, "wrong_signal", report->channels[c].channel,
+                    "The pattern of %d bits was told, but what is recorded has the lines "
+                    "of %d bits, which are taken away instead. Play it bit-true: without "
+                    "volume control, dither or a change of format.",
+                    told, found);
+}
+
 bool jitter_figures(struct jitter_channel *channel, const struct jitter_request *request,
                     struct report *report, int c, struct problem *problem)
 {
@@ -292,7 +316,8 @@ bool jitter_figures(struct jitter_channel *channel, const struct jitter_request 
                         .carrier_hz = tone_track_result(&channel->track).cycles *
                                       channel->sample_rate_hz,
                         .bin_hz = jitter_bin_hz(channel)};
-    jitter_known_decide(&channel->known, request->pattern_bits);
+    jitter_known_decide(&channel->known);
+    warn_of_bits(&view, report, c);
     bool done = jitter_lines_find(channel, &view.lines, problem) &&
                 report_jitter(&view, report, c, problem);
     if (done) {

@@ -5,7 +5,6 @@
 #include "analysis/signals/jitter_pattern.h"
 
 enum {
-    FEWEST_SEGMENTS = 3,
     LEAST_BITS = 16,
     MOST_BITS = 24,
     ROOM = 24, /* bins: half a lobe, and what a carrier may move */
@@ -59,7 +58,7 @@ double jitter_known_scatter(const struct jitter_known *known, int step)
     double n = known->segments;
     double complex mean = jitter_known_mean(known, step);
     double own = creal(mean * conj(mean));
-    if (n < FEWEST_SEGMENTS)
+    if (n < JITTER_KNOWN_SEGMENTS)
         return INFINITY;
     return fmax(known->squares[jitter_known_index(step)] / n - own, 0) / (n - 1);
 }
@@ -128,12 +127,12 @@ static bool fits(const struct jitter_known *known)
     return left <= most * whole + noise;
 }
 
-void jitter_known_decide(struct jitter_known *known, int bits)
+void jitter_known_decide(struct jitter_known *known)
 {
     const double tolerance = 0.25; /* of the LSB: 2 dB */
     int best = 0;
     double most = 0;
-    if (known->farthest < 1 || known->segments < FEWEST_SEGMENTS)
+    if (known->farthest < 1 || known->segments < JITTER_KNOWN_SEGMENTS)
         return;
     for (int half_turns = 0; half_turns < 2 * JITTER_KNOWN_PER_CARRIER; half_turns++) {
         double likely = likeness(known, half_turns);
@@ -145,8 +144,6 @@ void jitter_known_decide(struct jitter_known *known, int bits)
     if (!(most > likeness_of_noise(known)))
         return;
     int found = (int)lround(1 - log2(most));
-    if (bits > 0)
-        found = bits;
     if (found < LEAST_BITS || found > MOST_BITS ||
         fabs(most / ldexp(1, 1 - found) - 1) > tolerance)
         return;

@@ -44,10 +44,10 @@ void jitter_known_begin(struct jitter_known *known, double carrier_bins, int rea
 void jitter_known_add(struct jitter_known *known, const struct demodulate *demodulate,
                       const struct window *window, double turns);
 
-/** Looks whether the lines are those of a pattern: of `bits`, or (0) of any from 16 to 24
- * bits. Their phases and levels (within 2 dB) must be the pattern's, not one line alone.
- */
-void jitter_known_decide(struct jitter_known *known, int bits);
+/** Looks whether the lines are those of a pattern of 16 to 24 bits. Nothing is found in
+ * fewer than JITTER_KNOWN_SEGMENTS. */
+enum { JITTER_KNOWN_SEGMENTS = 3 };
+void jitter_known_decide(struct jitter_known *known);
 
 /** Mean of a line, and the mean square that noise may give it. */
 double complex jitter_known_mean(const struct jitter_known *known, int step);

@@ -81,6 +81,7 @@ static void lines_are_those_of_the_signal(void **state)
 
 struct played {
     int bits, sample_rate_hz, playback_rate_hz;
+    double duration_s;
     double complex lines[CARRIER * 2];
     double delay, ppm, drift_ppm_per_s, sign,
         noise_rms;                /* delay: frames of the pattern */
@@ -124,6 +125,7 @@ static struct played played_of(int bits)
     struct played played = {.bits = bits,
                             .sample_rate_hz = 48000,
                             .playback_rate_hz = 48000,
+                            .duration_s = 10,
                             .delay = 77.3,
                             .ppm = -120,
                             .drift_ppm_per_s = 0.1,
@@ -139,7 +141,8 @@ static struct played played_of(int bits)
 static struct report *measure(struct played *played, const struct settings *settings,
                               bool told)
 {
-    struct synthetic synthetic = {played->sample_rate_hz, 1, 10, 0, sample, played};
+    struct synthetic synthetic = {
+        played->sample_rate_hz, 1, played->duration_s, 0, sample, played};
     struct settings parameters =
         pattern_parameters(played->bits, played->playback_rate_hz);
     struct problem problem = {0};
@@ -241,13 +244,40 @@ static void pattern_bits_are_found_or_left(void **state)
     *bits = (struct setting_value){.given = true, .choice = -1, .number = 24};
     report = measure(&played, &settings, false);
     row = carriers_row(report, 0, 750 * (1 - 119.5e-6));
-    assert_string_equal(carriers_word(report, 0, row, "origin"), "unknown");
+    assert_string_equal(carriers_word(report, 0, row, "origin"), "test_pattern");
+    assert_true(!synthetic_figure(report, 0, "jitter_rms")->has_value);
+    assert_int_equal(report->warning_count, 1);
+    assert_string_equal(report->warnings[0].code, "wrong_signal");
+    assert_non_null(strstr(report->warnings[0].message, "lines of 16 bits"));
     report_free(report);
     bits->number = 16;
     report = measure(&played, &settings, false);
     row = carriers_row(report, 0, 750 * (1 - 119.5e-6));
     assert_string_equal(carriers_word(report, 0, row, "origin"), "test_pattern");
     assert_close(synthetic_value(report, 0, "clock_offset"), -119.5, 0.02);
+    assert_int_equal(report->warning_count, 0);
+    report_free(report);
+}
+
+/* Two segments do not tell the pattern's lines from jitter, so nothing is said, unless
+ * none is told. */
+static void too_short_for_the_pattern_is_said(void **state)
+{
+    struct played played = played_of(16);
+    struct settings settings;
+    (void)state;
+    played.sample_rate_hz = 192000;
+    played.duration_s = 0.6;
+    played.noise_rms = 1e-5;
+    struct report *report = measure(&played, NULL, true);
+    const struct report_figure *figure = synthetic_figure(report, 0, "jitter_rms");
+    assert_true(!figure->has_value && !figure->has_bound);
+    assert_int_equal(figure->reason, REASON_NOT_ENOUGH_DATA);
+    report_free(report);
+    synthetic_defaults(&jitter_measurement.description, &settings);
+    settings.values[SETTING_COMMON_COUNT + 2].choice = 1; /* none */
+    report = measure(&played, &settings, true);
+    assert_true(synthetic_figure(report, 0, "jitter_rms")->has_value);
     report_free(report);
 }
 
@@ -357,6 +387,7 @@ int main(void)
         cmocka_unit_test(the_pattern_alone_is_no_jitter),
         cmocka_unit_test(jitter_on_the_pattern_is_the_excess),
         cmocka_unit_test(pattern_bits_are_found_or_left),
+        cmocka_unit_test(too_short_for_the_pattern_is_said),
         cmocka_unit_test(the_file_itself_is_exact),
         cmocka_unit_test(hum_is_not_taken_for_the_pattern),
         cmocka_unit_test(sidebands_are_not_taken_for_the_pattern),
