@@ -1,5 +1,6 @@
 #include "server/http/played.h"
 
+#include <stdio.h>
 #include <string.h>
 
 #include "server/http/body.h"
@@ -33,6 +34,16 @@ static bool check(const json_t *signal, const struct catalogue *catalogue,
            catalogue_check_parameters(described, parameters, problem);
 }
 
+/* An order has settings too, of the same names as parameters. */
+static bool within_signal(struct server_problem *problem)
+{
+    struct server_problem found = *problem;
+    if (strcmp(found.field, field) != 0)
+        snprintf(problem->detail, sizeof problem->detail, "In signal: %.380s",
+                 found.detail);
+    return false;
+}
+
 bool played_read(const json_t *signal, const struct catalogue *catalogue, char **ret,
                  struct server_problem *problem)
 {
@@ -40,7 +51,7 @@ bool played_read(const json_t *signal, const struct catalogue *catalogue, char *
     if (json_is_null(signal))
         return true;
     if (!check(signal, catalogue, problem))
-        return false;
+        return within_signal(problem);
     json_t *parameters = json_object_get(signal, "parameters");
     json_t *stored =
         json_pack("{s:O, s:o}", "name", json_object_get(signal, "name"), "parameters",

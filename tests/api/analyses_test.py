@@ -222,8 +222,9 @@ class Signals(harness.DaemonCase):
         ):
             with self.subTest(signal):
                 order = {"capture": capture, "measurement": "distortion", "signal": signal}
-                self.check_problem(self.daemon.post_json("/v1/analyses", order), 422, code,
-                                   field)
+                problem = self.check_problem(self.daemon.post_json("/v1/analyses", order), 422,
+                                             code, field)
+                self.assertIn("signal", problem["detail"])
         listed = self.daemon.get(f"/v1/analyses?capture={capture}").json["analyses"]
         self.assertEqual(listed, [])
 
