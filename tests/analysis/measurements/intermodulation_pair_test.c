@@ -249,6 +249,35 @@ static void a_tone_that_does_not_stay(void **state)
     close(descriptor);
 }
 
+/* The upper tone, 12 dB below the lower, stays for so much of 10 s. A tone that is there
+ * for a share s of the segments scatters by √(1/s − 1) of its mean. */
+static double stays;
+
+static double upper_stops(int64_t n, int channel, void *context)
+{
+    (void)channel;
+    (void)context;
+    return 0.4 * sin(2 * M_PI * 0.01 * (double)n) +
+           ((double)n < stays * 480000 ? 0.1 * sin(2 * M_PI * 0.29 * (double)n) : 0);
+}
+
+static void a_tone_that_stays_for_most_of_the_time(void **state)
+{
+    static const double shares[] = {0.7, 1};
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct synthetic synthetic = {48000, 1, 10, 0, upper_stops, NULL};
+        struct problem problem = {0};
+        stays = shares[i];
+        int descriptor = synthetic_recording(&synthetic);
+        struct report *report =
+            synthetic_measure(&intermodulation_measurement, descriptor, NULL, &problem);
+        assert_int_equal(report != NULL, shares[i] == 1);
+        report_free(report);
+        close(descriptor);
+    }
+}
+
 static void a_part_that_is_too_short(void **state)
 {
     struct pairs pairs = pairs_of(60, 7000, 0.6, 0.15);
@@ -268,6 +297,7 @@ int main(void)
         cmocka_unit_test(the_harmonics_of_a_clipped_tone_are_passed_over),
         cmocka_unit_test(what_is_no_pair_is_told),
         cmocka_unit_test(a_tone_that_does_not_stay),
+        cmocka_unit_test(a_tone_that_stays_for_most_of_the_time),
         cmocka_unit_test(a_part_that_is_too_short),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
