@@ -63,7 +63,7 @@ static struct jitter_request request_of(const struct measurement_input *input,
     if (values[SETTING_FREQUENCY_HZ].given)
         request.frequency_hz = values[SETTING_FREQUENCY_HZ].number;
     if (pattern->choice < 0)
-        request.pattern_bits = (int)lround(pattern->number);
+        request.pattern_bits = pattern->number;
     if (band->given) {
         request.offset_band_hz[0] = band->range[0];
         request.offset_band_hz[1] = band->range[1];
@@ -75,6 +75,10 @@ static bool check_request(const struct jitter_request *request, int sample_rate_
                           struct problem *problem)
 {
     double half = sample_rate_hz / 2.0;
+    if (request->pattern_bits != floor(request->pattern_bits))
+        return problem_set(problem, PROBLEM_OUT_OF_RANGE, "pattern_bits",
+                           "No pattern has %g bits; give a whole number from 16 to 24.",
+                           request->pattern_bits);
     if (request->frequency_hz >= half)
         return problem_set(problem, PROBLEM_OUT_OF_RANGE, "frequency_hz",
                            "A recording at %d Hz holds no tone at %g Hz: it must lie "

@@ -299,7 +299,7 @@ static void report_spectrum(const struct view *view, struct report *report, int 
 /* The lines of a pattern of other bits than told are no jitter either. */
 static void warn_of_bits(const struct view *view, struct report *report, int c)
 {
-    int told = view->request->pattern_bits, found = view->channel->known.bits;
+    int told = (int)view->request->pattern_bits, found = view->channel->known.bits;
     if (told > 0 && found > 0 && told != found)
         report_warn(report, "wrong_signal", report->channels[c].channel,
                     "The pattern of %d bits was told, but what is recorded has the lines "

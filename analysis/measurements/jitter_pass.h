@@ -19,7 +19,7 @@ struct jitter_request {
     bool playback_told; /* else it is taken to be the recording's */
     double offset_band_hz[2];
     bool look_for_pattern;
-    int pattern_bits; /* 0: not told */
+    double pattern_bits; /* whole; 0: not told */
 };
 
 struct jitter_channel {

@@ -238,6 +238,29 @@ static void the_band_is_that_asked_for(void **state)
     report_free(report);
 }
 
+static void what_cannot_be_is_refused_by_name(void **state)
+{
+    static const struct {
+        int setting;
+        double number;
+        const char *field;
+    } rows[] = {{FREQUENCY_HZ, 24000, "frequency_hz"},
+                {PATTERN_BITS, 17.5, "pattern_bits"}};
+    struct synthetic synthetic = {48000, 1, 1, 0, one_sided, NULL};
+    int descriptor = synthetic_recording(&synthetic);
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct settings settings = defaults();
+        struct problem problem = {0};
+        give(&settings, rows[i].setting, rows[i].number);
+        assert_null(
+            synthetic_measure(&jitter_measurement, descriptor, &settings, &problem));
+        assert_int_equal(problem.kind, PROBLEM_OUT_OF_RANGE);
+        assert_string_equal(problem.field, rows[i].field);
+    }
+    close(descriptor);
+}
+
 /* Harmonics of the carrier folded about half the sample rate, an image of it and a spur
  * near by stand on one side. A beat of two tones beside the carrier, one on either side
  * at equal distance and random phase, is what mixed modulation looks like, and is called
@@ -316,6 +339,7 @@ int main(void)
         cmocka_unit_test(silence_is_digital_silence),
         cmocka_unit_test(a_carrier_at_the_edge_is_refused),
         cmocka_unit_test(the_carrier_meant_is_taken),
+        cmocka_unit_test(what_cannot_be_is_refused_by_name),
         cmocka_unit_test(the_band_is_that_asked_for),
         cmocka_unit_test(what_is_added_is_not_counted),
         cmocka_unit_test(faint_modulation_is_not_called_additive),
