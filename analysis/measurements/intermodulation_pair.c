@@ -8,17 +8,18 @@
 
 static const double search_share = 0.01; /* of a frequency, on each side */
 static const double closest = 1.5;       /* f2 to f1 of a difference-frequency pair */
+static const double margin = 1e-4;       /* what is a ratio exactly reads a little else */
 
 bool intermodulation_pair_modulates(const double hz[2])
 {
     const double farthest = 8;
-    return hz[1] >= farthest * hz[0];
+    return hz[1] >= farthest * (1 - margin) * hz[0];
 }
 
 bool intermodulation_pair_is_close(const double hz[2], double level_ratio_db)
 {
     const double most_db = 6;
-    return hz[1] < closest * hz[0] && fabs(level_ratio_db) <= most_db;
+    return hz[1] < closest * (1 - margin) * hz[0] && fabs(level_ratio_db) <= most_db;
 }
 
 const char *intermodulation_pair_kind(const double hz[2], double level_ratio_db)
@@ -128,7 +129,7 @@ static void choose(const struct tone_search *search, bool close,
     } else if (rival > 0) {
         pair->fault = PAIR_THREE_TONES;
         pair->hz[2] = found[rival].cycles * rate;
-    } else if (close && pair->hz[1] >= closest * pair->hz[0]) {
+    } else if (close && !intermodulation_pair_is_close(pair->hz, 0)) {
         pair->fault = PAIR_NOT_CLOSE;
     }
 }

@@ -2,6 +2,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum {
     LOBE = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS,
@@ -189,6 +190,21 @@ static void append(struct addends *addends, const struct intermodulation_power *
         addends->part[i].more = amplitude - sqrt(power->ratio - power->u95);
 }
 
+/* Whether another product of an order that figures count falls into this one's place. */
+static bool is_shared(const struct intermodulation_powers *powers, int product)
+{
+    const int counted_order = 3;
+    const char *holder = powers->product[product].place.expression;
+    for (int i = 0; i < INTERMODULATION_PRODUCTS; i++) {
+        const struct intermodulation_place *place = &powers->product[i].place;
+        if (place->coincides_with && strcmp(place->coincides_with, holder) == 0 &&
+            !place->aliased &&
+            intermodulation_products_order(&intermodulation_products[i]) <= counted_order)
+            return true;
+    }
+    return false;
+}
+
 struct intermodulation_sum
 intermodulation_powers_sum(const struct intermodulation_powers *powers,
                            const struct intermodulation_part *parts, int count,
@@ -201,7 +217,8 @@ intermodulation_powers_sum(const struct intermodulation_powers *powers,
         if (!intermodulation_powers_counts(&power->place, nyquist_bins))
             continue;
         sum.unclear = sum.unclear || power->place.coincides_with ||
-                      power->place.at_edge || power->mixed;
+                      power->place.at_edge || power->mixed ||
+                      is_shared(powers, parts[i].product);
         sum.above = sum.above || power->above;
         append(&addends, power, parts[i].group);
     }

@@ -43,7 +43,8 @@ struct intermodulation_sum {
 };
 
 /**
- * Adds up parts[count], leaving out what lies beyond 0.45 of the sample rate. A part that
+ * Adds up parts[count], leaving out what lies beyond 0.45 of the sample rate. A part on
+ * which another product up to the third order falls makes the sum unclear. A part that
  * does not stand out counts as what is left of it above the noise, and may be anything up
  * to its highest.
  */

@@ -136,6 +136,31 @@ static void one_second_is_enough(void **state)
     }
 }
 
+/* At 2:3 2f1-f2 falls on f2-f1: what is there is neither alone, and which kind the pair
+ * is must not hang on the last digit of a frequency. Just below, the same. */
+static void what_two_products_share_is_no_figure(void **state)
+{
+    static const double upper_hz[] = {660, 659.7};
+    (void)state;
+    for (int i = 0; i < 2; i++)
+        for (uint64_t seed = 1; seed <= 6; seed++) {
+            struct pairs pairs = pairs_of(440, upper_hz[i], 0.2, 0.2);
+            pairs.noise_rms = 1e-5;
+            pairs.random = support_random_seed(seed);
+            pairs.duration_s = 4;
+            add(&pairs, -1, 1, 0.2e-3, 0);
+            add(&pairs, 2, -1, 0.2e-4, 0);
+            struct report *report = pairs_measure(&pairs);
+            const struct report_figure *figure =
+                synthetic_figure(report, 0, "difference_second");
+            assert_string_equal(pairs_finding(report, 0, PAIRS_KIND),
+                                i ? "difference-frequency" : "pair");
+            assert_false(figure->has_value);
+            assert_int_equal(figure->reason, REASON_NOT_DETERMINABLE);
+            report_free(report);
+        }
+}
+
 /* Without a product every figure is a bound: nothing in it is claimed, and what would
  * have stood out is not excluded. */
 static void noise_alone_is_a_bound(void **state)
@@ -340,6 +365,7 @@ int main(void)
         cmocka_unit_test(a_third_order_with_one_product),
         cmocka_unit_test(high_pairs_at_high_rates),
         cmocka_unit_test(one_second_is_enough),
+        cmocka_unit_test(what_two_products_share_is_no_figure),
         cmocka_unit_test(noise_alone_is_a_bound),
         cmocka_unit_test(a_hidden_sideband_widens_the_sum),
         cmocka_unit_test(a_stranger_in_a_lobe_is_no_product),
