@@ -20,9 +20,8 @@ static bool read_told(const struct settings *played, struct multitone_request *r
     double rate = signal_form(played).sample_rate_hz;
     request->told_count = multitone_tones(played, tones, &found);
     for (int i = 0; i < request->told_count; i++)
-        request->told[i] = (struct multitone_nominal){
-            (double)tones[i].cycles / (double)tones[i].period_frames * rate,
-            tones[i].amplitude};
+        request->told_hz[i] =
+            (double)tones[i].cycles / (double)tones[i].period_frames * rate;
     return request->told_count > 0 ||
            problem_set(problem, found.kind, "signal",
                        "The signal told cannot have been played. %s", found.detail);
@@ -42,8 +41,8 @@ static int told_in_band(const struct multitone_request *request, double highest_
 {
     int count = 0;
     for (int i = 0; i < request->told_count; i++)
-        count += request->told[i].hz < highest_hz &&
-                 multitone_search_in_band(request->told[i].hz, request->band_hz, 0);
+        count += request->told_hz[i] < highest_hz &&
+                 multitone_search_in_band(request->told_hz[i], request->band_hz, 0);
     return count;
 }
 
@@ -54,7 +53,7 @@ static bool check_told(const struct multitone_request *request, int sample_rate_
            problem_set(problem, PROBLEM_OUT_OF_RANGE, "band_hz",
                        "None of the signal's tones, %g to %g Hz, lies within band_hz, %g "
                        "to %g Hz, and below half the sample rate; widen the band.",
-                       request->told[0].hz, request->told[request->told_count - 1].hz,
+                       request->told_hz[0], request->told_hz[request->told_count - 1],
                        request->band_hz[0], request->band_hz[1]);
 }
 

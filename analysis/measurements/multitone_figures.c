@@ -82,16 +82,16 @@ static void report_tones(const struct multitone_channel *channel,
         if (p->there[i]) {
             struct report_cell cells[] = {
                 report_number(hz),
-                report_number(place->nominal.hz > 0 ? place->nominal.hz : NAN),
+                report_number(place->nominal_hz > 0 ? place->nominal_hz : NAN),
                 report_number(dbfs_from_mean_square(power)),
                 report_number(figures_db_u95(p->tone[i].u95 / power)),
                 report_number(decibel_from_power(power / p->total.mean)),
-                report_number(decibel_from_power(p->gain[i] / p->median_gain)),
+                report_number(decibel_from_power(p->tone[i].mean / p->median_tone)),
             };
             report_row(report, c, MULTITONE_LIST_TONES, cells);
         } else {
             struct report_cell cells[] = {
-                report_number(place->nominal.hz > 0 ? place->nominal.hz : hz),
+                report_number(place->nominal_hz > 0 ? place->nominal_hz : hz),
                 report_number(dbfs_from_mean_square(fmax(power, 0) + p->tone[i].u95)),
             };
             report_row(report, c, MULTITONE_LIST_LOST, cells);
@@ -106,9 +106,9 @@ static void report_beyond(const struct multitone_channel *channel,
 {
     double bin_hz = multitone_pass_bin_hz(channel), highest_hz = 0;
     if (request->told_count > 0)
-        highest_hz = channel->set.places[channel->set.count - 1].nominal.hz;
+        highest_hz = channel->set.places[channel->set.count - 1].nominal_hz;
     for (int i = 0; i < request->told_count; i++) {
-        double hz = request->told[i].hz;
+        double hz = request->told_hz[i];
         if (hz <= highest_hz || !multitone_search_in_band(hz, request->band_hz, bin_hz))
             continue;
         struct report_cell cells[] = {report_number(hz), report_number(NAN)};

@@ -53,15 +53,15 @@ static int ascending(const void *a, const void *b)
     return (left > right) - (left < right);
 }
 
-static double median_gain(const struct multitone_powers *powers, int count)
+static double median_tone(const struct multitone_powers *powers, int count)
 {
-    double gains[MULTITONE_MAX_TONES];
+    double means[MULTITONE_MAX_TONES];
     int kept = 0;
     for (int i = 0; i < count; i++)
         if (powers->there[i])
-            gains[kept++] = powers->gain[i];
-    qsort(gains, (size_t)kept, sizeof *gains, ascending);
-    return kept == 0 ? 0 : sqrt(gains[(kept - 1) / 2] * gains[kept / 2]);
+            means[kept++] = powers->tone[i].mean;
+    qsort(means, (size_t)kept, sizeof *means, ascending);
+    return kept == 0 ? 0 : sqrt(means[(kept - 1) / 2] * means[kept / 2]);
 }
 
 static bool stands_out(const struct multitone_channel *channel, struct bins own,
@@ -83,12 +83,10 @@ static void gather_tones(const struct multitone_channel *channel,
     struct power under_all = {0, 0};
     for (int i = 0; i < count; i++) {
         struct bins own = multitone_pass_own(channel, i, powers->ratio);
-        double nominal = channel->set.places[i].nominal.amplitude;
         struct power under = powers_under(view, own, bins_width(own));
         powers_add(&under_all, under);
         powers->tone[i] =
             widened(powers_with(&channel->tone[i], powers_less(under), 0), widening);
-        powers->gain[i] = 2 * powers->tone[i].mean / (nominal * nominal);
         powers->there[i] = powers->tone[i].mean > 0 &&
                            stands_out(channel, own, under.mean / bins_width(own));
         powers->tones.mean += powers->tone[i].mean;
@@ -97,13 +95,13 @@ static void gather_tones(const struct multitone_channel *channel,
      */
     for (int i = 0; i < count; i++)
         powers->tones.u95 += powers->tone[i].u95;
-    double median = median_gain(powers, count);
+    double median = median_tone(powers, count);
     for (int i = 0; i < count; i++) {
-        if (powers->gain[i] < median * decibel_to_power(-lost_db))
+        if (powers->tone[i].mean < median * decibel_to_power(-lost_db))
             powers->there[i] = false;
         powers->there_count += powers->there[i];
     }
-    powers->median_gain = median_gain(powers, count);
+    powers->median_tone = median_tone(powers, count);
 }
 
 /* What the tones' own side lobes leak: −161 dB of each at the worst place between two

@@ -13,8 +13,7 @@ struct multitone_powers {
     struct power tone[MULTITONE_MAX_TONES]; /* each without the residual under it */
     bool there[MULTITONE_MAX_TONES]; /* stands out, and not far below the other tones */
     int there_count;
-    double gain[MULTITONE_MAX_TONES]; /* power over the nominal one */
-    double median_gain;               /* of those that are there */
+    double median_tone; /* mean power of those that are there */
     struct power tones, residual, total;
     double residual_per_tones_u95; /* half-width of residual/tones */
     /* The averaged spectrum of the residual: where tones stood, the density beside them.

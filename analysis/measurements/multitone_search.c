@@ -129,11 +129,10 @@ static void take_told(const struct looking *looking,
     double rate = looking->search->sample_rate_hz, bin_hz = bin_hz_of(looking);
     set->count = 0;
     for (int i = 0; i < request->told_count; i++) {
-        double hz = request->told[i].hz;
+        double hz = request->told_hz[i];
         if (multitone_search_in_band(hz, request->band_hz, bin_hz) &&
             hz * (1 + farthest_share) < rate / 2 - LOBE * bin_hz)
-            set->places[set->count++] =
-                (struct multitone_place){hz / rate, request->told[i]};
+            set->places[set->count++] = (struct multitone_place){hz / rate, hz};
     }
 }
 
@@ -328,8 +327,7 @@ static bool find_untold(const struct looking *looking,
     for (int i = 0; i < set->count; i++) {
         bins[i] = lines_interpolate(looking->spectrum.sum, peaks[i].bin);
         powers[i] = peaks[i].power;
-        set->places[i] =
-            (struct multitone_place){bins[i] / looking->search->length, {0, 1}};
+        set->places[i] = (struct multitone_place){bins[i] / looking->search->length, 0};
     }
     /* Peaks of a broad hump, as a sweep leaves, are no tones. */
     if (count_standing(looking, set) < set->count) {

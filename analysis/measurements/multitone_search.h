@@ -18,22 +18,17 @@
 #include "analysis/measurements/steady.h"
 #include "analysis/signals/multitone.h"
 
-/** A tone as it was played. */
-struct multitone_nominal {
-    double hz, amplitude; /* full scale 1 */
-};
-
 /** What the settings and the signal told ask for. */
 struct multitone_request {
     double band_hz[2];
-    int told_count; /* tones told; 0: none, the spectrum must tell */
-    struct multitone_nominal told[MULTITONE_MAX_TONES]; /* ascending */
+    int told_count;                      /* tones told; 0: none, the spectrum must tell */
+    double told_hz[MULTITONE_MAX_TONES]; /* ascending */
 };
 
 /** A tone in one channel. */
 struct multitone_place {
-    double cycles;                    /* frequency, cycles per sample */
-    struct multitone_nominal nominal; /* not told: hz 0, amplitude 1 */
+    double cycles;     /* frequency, cycles per sample */
+    double nominal_hz; /* as it was played; 0: not told */
 };
 
 /** The tones of a channel, ascending. */

@@ -46,8 +46,8 @@ const struct figure_description multitone_tables_figures[MULTITONE_FIGURES] = {
 const struct list_description multitone_tables_lists[MULTITONE_LISTS] = {
     [MULTITONE_LIST_TONES] =
         {"tones",
-         "the tones found, ascending; relative_db is re the total, deviation_db that of "
-         "the tone's gain (its level, where no signal is told) from the median tone's",
+         "the tones found, ascending; relative_db is re the total, deviation_db re the "
+         "median tone",
          {{"frequency_hz", VALUE_NUMBER, "Hz"},
           {"nominal_hz", VALUE_NUMBER, "Hz"},
           {"level_dbfs", VALUE_NUMBER, "dBFS"},

@@ -113,18 +113,22 @@ int multitone_tones(const struct settings *parameters,
                     struct problem *problem)
 {
     struct layout layout;
-    struct tone_bank bank;
     if (!lay_out(parameters, &layout, problem))
         return 0;
-    double amplitude = amplitude_of(&layout, parameters, &bank);
     for (int i = 0; i < layout.count; i++)
         tones[i] = (struct multitone_tone){
             .cycles = layout.cycles[i],
             .period_frames = layout.period,
-            .amplitude = amplitude,
             .phase = 2 * M_PI * (double)layout.phases[i] / (double)TONE_BANK_TURN,
         };
     return layout.count;
+}
+
+double multitone_amplitude(const struct settings *parameters)
+{
+    struct layout layout = layout_of(parameters);
+    struct tone_bank bank;
+    return amplitude_of(&layout, parameters, &bank);
 }
 
 static bool begin(const struct settings *parameters, struct signal_stream **ret,

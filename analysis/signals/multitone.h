@@ -31,19 +31,23 @@ enum multitone_parameter {
 
 enum { MULTITONE_MAX_TONES = TONE_BANK_MAX_TONES };
 
-/** Frequency: cycles/period_frames of the file's sample rate. amplitude: of full scale.
- * phase: of the sine at frame 0, in radians. */
+/** Frequency: cycles/period_frames of the file's sample rate. phase: of the sine at frame
+ * 0, in radians. */
 struct multitone_tone {
     int64_t cycles, period_frames;
-    double amplitude, phase;
+    double phase;
 };
 
 extern const struct signal multitone_signal;
 
 /** Fills `tones`, ascending, and gives their number; 0 and *problem where the parameters
- * clash, as begin does. Takes some 10 ms, for the peak. */
+ * clash, as begin does. */
 int multitone_tones(const struct settings *parameters,
                     struct multitone_tone tones[MULTITONE_MAX_TONES],
                     struct problem *problem);
+
+/** Amplitude of each tone, of full scale: from the peak of the sum, which takes some 10
+ * ms to find. The parameters do not clash. */
+double multitone_amplitude(const struct settings *parameters);
 
 #endif

@@ -26,12 +26,12 @@ struct many_tones many_tones_of_signal(const struct settings *played, double gai
     struct problem problem = {0};
     int count = multitone_tones(played, told, &problem);
     assert_true(count > 0);
+    double amplitude = multitone_amplitude(played) * decibel_to_amplitude(gain_db);
     for (int i = 0; i < count; i++)
         many_tones_add(&tones,
                        (struct many_tones_tone){
                            (double)told[i].cycles / (double)told[i].period_frames * rate,
-                           told[i].amplitude * decibel_to_amplitude(gain_db),
-                           told[i].phase - M_PI / 2, false});
+                           amplitude, told[i].phase - M_PI / 2, false});
     return tones;
 }
 
