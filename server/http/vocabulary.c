@@ -168,7 +168,9 @@ static const struct word fields[] = {
     {"capture", capture, "The id of a capture."},
     {"measurement", measurement, "The name of a measurement (GET /v1/measurements)."},
     {"settings", settings,
-     "Settings of the measurement; those left out have their defaults."},
+     "Settings of the measurement; those left out are those parameters of what was "
+     "played "
+     "that have their names, or else their defaults."},
     {"floor_capture", capture,
      "The id of a capture of the recorder measured on itself, with the same settings."},
     {"state", state, "Only analyses in this state."},
