@@ -1,13 +1,11 @@
 #include "analysis/measurements/distortion.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #include "analysis/core/decibel.h"
 #include "analysis/measurements/distortion_figures.h"
 #include "analysis/measurements/distortion_tables.h"
 #include "analysis/measurements/figures.h"
-#include "analysis/measurements/spans.h"
 
 enum {
     SETTING_FREQUENCY_HZ = SETTING_COMMON_COUNT,
@@ -187,49 +185,29 @@ static bool report_channels(const struct distortion_channel *channels, int count
     return true;
 }
 
+static bool report_all(const struct course_job *job, void *channels, int count, bool any,
+                       struct problem *problem)
+{
+    return (any || nothing_to_measure(channels, count, job->request, problem)) &&
+           drop_lost_tones(channels, count, problem) &&
+           report_channels(channels, count, job->request, job->report, problem);
+}
+
 static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
-    const double first_look = 0.3; /* share of the progress */
-    struct capture *capture = input->capture;
+    static const struct course course = {sizeof(struct distortion_channel),
+                                         SPANS_STEADY,
+                                         distortion_pass_prepare,
+                                         distortion_pass_run,
+                                         report_all,
+                                         distortion_channel_free};
     struct distortion_request request = request_of(input->settings);
-    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
-    struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct progress_share shares[] = {{input->progress, 0, first_look},
-                                      {input->progress, first_look, 1}};
-    struct progress looking = {progress_tell_share, &shares[0]},
-                    passing = {progress_tell_share, &shares[1]};
-    bool done = false, any = false;
+    int rate = capture_format(input->capture)->sample_rate_hz;
     if (!spans_check_band(input->settings, rate, problem) ||
         !check_request(&request, rate, problem))
         return false;
-    struct distortion_channel *channels = calloc((size_t)count, sizeof *channels);
-    if (!channels) {
-        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
-                    count);
-        goto out;
-    }
-    if (!spans_find(input, SPANS_STEADY, &looking, spans, problem))
-        goto out;
-    for (int c = 0; c < count; c++) {
-        channels[c].channel = report->channels[c].channel - 1;
-        channels[c].span = spans[channels[c].channel];
-        if (!distortion_pass_prepare(capture, &request, input->cache, &channels[c],
-                                     problem))
-            goto out;
-        any = any || channels[c].has_tone;
-    }
-    if (!any && !nothing_to_measure(channels, count, &request, problem))
-        goto out;
-    done = (!any || distortion_pass_run(capture, &request, input->cache, channels, count,
-                                        &passing, problem)) &&
-           drop_lost_tones(channels, count, problem) &&
-           report_channels(channels, count, &request, report, problem);
-out:
-    for (int c = 0; channels && c < count; c++)
-        distortion_channel_free(&channels[c]);
-    free(channels);
-    return done;
+    return course_run(&course, &(struct course_job){input, &request, report}, problem);
 }
 
 const struct measurement distortion_measurement = {

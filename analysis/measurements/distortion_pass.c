@@ -145,21 +145,20 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     return true;
 }
 
-bool distortion_pass_run(struct capture *capture,
-                         const struct distortion_request *request,
-                         struct fft_cache *cache, struct distortion_channel *channels,
-                         int count, const struct progress *progress,
-                         struct problem *problem)
+bool distortion_pass_run(const struct course_job *job, void *states, int count,
+                         const struct progress *progress, struct problem *problem)
 {
-    struct passes passes = {.cache = cache, .own = request};
+    struct distortion_channel *channels = states;
+    struct passes passes = {.cache = job->input->cache, .own = job->request};
     for (int c = 0; c < count; c++)
         if (channels[c].has_tone)
             passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
-    return passes_run(&passes, capture, take_segment, progress, problem);
+    return passes_run(&passes, job->input->capture, take_segment, progress, problem);
 }
 
-void distortion_channel_free(struct distortion_channel *channel)
+void distortion_channel_free(void *state)
 {
+    struct distortion_channel *channel = state;
     free(channel->a_weights);
     free(channel->notch_weights);
     tone_bands_free(&channel->bands);

@@ -14,6 +14,7 @@
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/tone_fit.h"
 #include "analysis/dsp/window.h"
+#include "analysis/measurements/course.h"
 #include "analysis/measurements/mains.h"
 #include "analysis/measurements/segments.h"
 #include "analysis/measurements/steady.h"
@@ -58,19 +59,16 @@ struct distortion_channel {
 
 /** Finds the tone in the first seconds of the channel's steady part and prepares the
  * pass. A channel without a tone is no problem: has_tone is false. */
-bool distortion_pass_prepare(struct capture *capture,
-                             const struct distortion_request *request,
-                             struct fft_cache *cache, struct distortion_channel *channel,
-                             struct problem *problem) __attribute__((warn_unused_result));
+bool distortion_pass_prepare(const struct course_job *job, const struct course_part *part,
+                             void *state, bool *ret_ready, struct problem *problem)
+    __attribute__((warn_unused_result));
 
 /** Reads the recording once for all channels that have a tone. */
-bool distortion_pass_run(struct capture *capture,
-                         const struct distortion_request *request,
-                         struct fft_cache *cache, struct distortion_channel *channels,
-                         int count, const struct progress *progress,
-                         struct problem *problem) __attribute__((warn_unused_result));
+bool distortion_pass_run(const struct course_job *job, void *states, int count,
+                         const struct progress *progress, struct problem *problem)
+    __attribute__((warn_unused_result));
 
-void distortion_channel_free(struct distortion_channel *channel);
+void distortion_channel_free(void *state);
 
 /** Whether a THD harmonic: a multiple in band, not folded, its lobe apart from others. */
 bool distortion_counts_in_thd(const struct distortion_channel *channel,

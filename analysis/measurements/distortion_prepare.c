@@ -92,22 +92,25 @@ static bool without_tone(struct distortion_channel *channel, enum reason reason)
     return true;
 }
 
-bool distortion_pass_prepare(struct capture *capture,
-                             const struct distortion_request *request,
-                             struct fft_cache *cache, struct distortion_channel *channel,
-                             struct problem *problem)
+bool distortion_pass_prepare(const struct course_job *job, const struct course_part *part,
+                             void *state, bool *ret_ready, struct problem *problem)
 {
+    struct distortion_channel *channel = state;
+    const struct distortion_request *request = job->request;
     const double any_tone_hz = 1e9;
     struct tone_fit tone;
     int found = 0;
-    channel->sample_rate_hz = capture_format(capture)->sample_rate_hz;
+    channel->channel = part->channel;
+    channel->span = part->steady;
+    channel->sample_rate_hz = capture_format(job->input->capture)->sample_rate_hz;
     if (channel->span.silent)
         return without_tone(channel, REASON_DIGITAL_SILENCE);
     int length =
         segments_length(channel->span.frames, channel->sample_rate_hz, any_tone_hz);
     if (length == 0)
         return without_tone(channel, REASON_NOT_ENOUGH_DATA);
-    if (!look(capture, request, cache, channel, length, &tone, &found, problem))
+    if (!look(job->input->capture, request, job->input->cache, channel, length, &tone,
+              &found, problem))
         return false;
     if (found == 0)
         return without_tone(channel, REASON_NOT_DETERMINABLE);
@@ -117,5 +120,6 @@ bool distortion_pass_prepare(struct capture *capture,
     if (length == 0)
         return without_tone(channel, REASON_NOT_ENOUGH_DATA);
     channel->has_tone = true;
-    return plan_pass(channel, request, cache, length, problem);
+    *ret_ready = true;
+    return plan_pass(channel, request, job->input->cache, length, problem);
 }

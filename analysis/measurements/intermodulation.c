@@ -1,12 +1,10 @@
 #include "analysis/measurements/intermodulation.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "analysis/measurements/intermodulation_figures.h"
 #include "analysis/measurements/intermodulation_tables.h"
-#include "analysis/measurements/spans.h"
 #include "analysis/signals/twin_tone.h"
 
 enum {
@@ -244,52 +242,33 @@ static void report_channels(const struct intermodulation_channel *channels, int 
     }
 }
 
+static bool report_all(const struct course_job *job, void *channels, int count, bool any,
+                       struct problem *problem)
+{
+    (void)any; /* of those that were, all may be dropped */
+    if (!drop_lost_tones(channels, count) &&
+        !nothing_to_measure(channels, count, job->request, problem))
+        return false;
+    report_channels(channels, count, job->request, job->report);
+    return true;
+}
+
 static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
-    const double first_look = 0.3; /* share of the progress */
-    struct capture *capture = input->capture;
+    static const struct course course = {sizeof(struct intermodulation_channel),
+                                         SPANS_STEADY,
+                                         intermodulation_pass_prepare,
+                                         intermodulation_pass_run,
+                                         report_all,
+                                         intermodulation_pass_free};
     struct intermodulation_request request;
-    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
-    struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct progress_share shares[] = {{input->progress, 0, first_look},
-                                      {input->progress, first_look, 1}};
-    struct progress looking = {progress_tell_share, &shares[0]},
-                    passing = {progress_tell_share, &shares[1]};
-    bool done = false, any = false;
+    int rate = capture_format(input->capture)->sample_rate_hz;
     if (!spans_check_band(input->settings, rate, problem) ||
         !read_request(input->settings, rate, &request, problem))
         return false;
     expect_played(input, &request);
-    struct intermodulation_channel *channels = calloc((size_t)count, sizeof *channels);
-    if (!channels) {
-        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
-                    count);
-        goto out;
-    }
-    if (!spans_find(input, SPANS_STEADY, &looking, spans, problem))
-        goto out;
-    for (int c = 0; c < count; c++) {
-        channels[c].channel = report->channels[c].channel - 1;
-        channels[c].span = spans[channels[c].channel];
-        if (!intermodulation_pass_prepare(capture, &request, input->cache, &channels[c],
-                                          problem))
-            goto out;
-        any = any || channels[c].has_pair;
-    }
-    if (any && !intermodulation_pass_run(capture, input->cache, channels, count, &passing,
-                                         problem))
-        goto out;
-    if (!drop_lost_tones(channels, count) &&
-        !nothing_to_measure(channels, count, &request, problem))
-        goto out;
-    report_channels(channels, count, &request, report);
-    done = true;
-out:
-    for (int c = 0; channels && c < count; c++)
-        intermodulation_pass_free(&channels[c]);
-    free(channels);
-    return done;
+    return course_run(&course, &(struct course_job){input, &request, report}, problem);
 }
 
 const struct measurement intermodulation_measurement = {

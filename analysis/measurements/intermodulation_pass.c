@@ -36,15 +36,17 @@ static bool without_pair(struct intermodulation_channel *channel, enum reason re
     return true;
 }
 
-bool intermodulation_pass_prepare(struct capture *capture,
-                                  const struct intermodulation_request *request,
-                                  struct fft_cache *cache,
-                                  struct intermodulation_channel *channel,
-                                  struct problem *problem)
+bool intermodulation_pass_prepare(const struct course_job *job,
+                                  const struct course_part *part, void *state,
+                                  bool *ret_ready, struct problem *problem)
 {
+    struct intermodulation_channel *channel = state;
+    const struct intermodulation_request *request = job->request;
     const double any_tone_hz = 1e9;
     struct intermodulation_pair *pair = &channel->pair;
-    int rate = capture_format(capture)->sample_rate_hz;
+    int rate = capture_format(job->input->capture)->sample_rate_hz;
+    channel->channel = part->channel;
+    channel->span = part->steady;
     channel->sample_rate_hz = rate;
     if (channel->span.silent)
         return without_pair(channel, REASON_DIGITAL_SILENCE);
@@ -60,7 +62,8 @@ bool intermodulation_pass_prepare(struct capture *capture,
     };
     if (search.length == 0)
         return without_pair(channel, REASON_NOT_ENOUGH_DATA);
-    if (!intermodulation_pair_find(capture, &search, request, cache, pair, problem))
+    if (!intermodulation_pair_find(job->input->capture, &search, request,
+                                   job->input->cache, pair, problem))
         return false;
     if (pair->fault != PAIR_FOUND)
         return without_pair(channel, REASON_NOT_DETERMINABLE);
@@ -70,7 +73,8 @@ bool intermodulation_pass_prepare(struct capture *capture,
     if (length == 0)
         return without_pair(channel, REASON_NOT_ENOUGH_DATA);
     channel->has_pair = true;
-    return plan_pass(channel, cache, length, problem);
+    *ret_ready = true;
+    return plan_pass(channel, job->input->cache, length, problem);
 }
 
 /* A segment in which nothing like a tone is left says nothing about its frequency. */
@@ -116,19 +120,20 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     return true;
 }
 
-bool intermodulation_pass_run(struct capture *capture, struct fft_cache *cache,
-                              struct intermodulation_channel *channels, int count,
+bool intermodulation_pass_run(const struct course_job *job, void *states, int count,
                               const struct progress *progress, struct problem *problem)
 {
-    struct passes passes = {.cache = cache};
+    struct intermodulation_channel *channels = states;
+    struct passes passes = {.cache = job->input->cache};
     for (int c = 0; c < count; c++)
         if (channels[c].has_pair)
             passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
-    return passes_run(&passes, capture, take_segment, progress, problem);
+    return passes_run(&passes, job->input->capture, take_segment, progress, problem);
 }
 
-void intermodulation_pass_free(struct intermodulation_channel *channel)
+void intermodulation_pass_free(void *state)
 {
+    struct intermodulation_channel *channel = state;
     for (int t = 0; t < 2; t++)
         tone_track_free(&channel->track[t]);
     spectrum_free(&channel->spectrum);

@@ -10,6 +10,7 @@
 #include "analysis/dsp/spectrum.h"
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/tone_fit.h"
+#include "analysis/measurements/course.h"
 #include "analysis/measurements/intermodulation_pair.h"
 #include "analysis/measurements/intermodulation_products.h"
 #include "analysis/measurements/segments.h"
@@ -34,20 +35,17 @@ struct intermodulation_channel {
 
 /** Looks for the pair in the first seconds of the channel's steady part and prepares the
  * pass. A channel without a pair is no problem: has_pair is false. */
-bool intermodulation_pass_prepare(struct capture *capture,
-                                  const struct intermodulation_request *request,
-                                  struct fft_cache *cache,
-                                  struct intermodulation_channel *channel,
-                                  struct problem *problem)
+bool intermodulation_pass_prepare(const struct course_job *job,
+                                  const struct course_part *part, void *state,
+                                  bool *ret_ready, struct problem *problem)
     __attribute__((warn_unused_result));
 
 /** Reads the recording once for all channels that have a pair. */
-bool intermodulation_pass_run(struct capture *capture, struct fft_cache *cache,
-                              struct intermodulation_channel *channels, int count,
+bool intermodulation_pass_run(const struct course_job *job, void *states, int count,
                               const struct progress *progress, struct problem *problem)
     __attribute__((warn_unused_result));
 
-void intermodulation_pass_free(struct intermodulation_channel *channel);
+void intermodulation_pass_free(void *state);
 
 /** Frequency of one bin. */
 double intermodulation_pass_bin_hz(const struct intermodulation_channel *channel);

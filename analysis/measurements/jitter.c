@@ -1,12 +1,10 @@
 #include "analysis/measurements/jitter.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #include "analysis/measurements/figures.h"
 #include "analysis/measurements/jitter_figures.h"
 #include "analysis/measurements/jitter_tables.h"
-#include "analysis/measurements/spans.h"
 
 enum {
     SETTING_FREQUENCY_HZ = SETTING_COMMON_COUNT,
@@ -187,47 +185,28 @@ static bool report_channels(struct jitter_channel *channels, int count,
     return true;
 }
 
+static bool report_all(const struct course_job *job, void *channels, int count, bool any,
+                       struct problem *problem)
+{
+    return (any || nothing_to_measure(channels, count, job->request, problem)) &&
+           drop_lost_carriers(channels, count, problem) &&
+           report_channels(channels, count, job->request, job->report, problem);
+}
+
 static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
-    const double first_look = 0.3; /* share of the progress */
-    struct capture *capture = input->capture;
-    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
+    static const struct course course = {sizeof(struct jitter_channel),
+                                         SPANS_STEADY,
+                                         jitter_pass_prepare,
+                                         jitter_pass_run,
+                                         report_all,
+                                         jitter_channel_free};
+    int rate = capture_format(input->capture)->sample_rate_hz;
     struct jitter_request request = request_of(input, rate);
-    struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct progress_share shares[] = {{input->progress, 0, first_look},
-                                      {input->progress, first_look, 1}};
-    struct progress looking = {progress_tell_share, &shares[0]},
-                    passing = {progress_tell_share, &shares[1]};
-    bool done = false, any = false;
     if (!check_request(&request, rate, problem))
         return false;
-    struct jitter_channel *channels = calloc((size_t)count, sizeof *channels);
-    if (!channels) {
-        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
-                    count);
-        goto out;
-    }
-    if (!spans_find(input, SPANS_STEADY, &looking, spans, problem))
-        goto out;
-    for (int c = 0; c < count; c++) {
-        channels[c].channel = report->channels[c].channel - 1;
-        channels[c].span = spans[channels[c].channel];
-        if (!jitter_pass_prepare(capture, &request, input->cache, &channels[c], problem))
-            goto out;
-        any = any || channels[c].has_carrier;
-    }
-    if (!any && !nothing_to_measure(channels, count, &request, problem))
-        goto out;
-    done = (!any ||
-            jitter_pass_run(capture, input->cache, channels, count, &passing, problem)) &&
-           drop_lost_carriers(channels, count, problem) &&
-           report_channels(channels, count, &request, report, problem);
-out:
-    for (int c = 0; channels && c < count; c++)
-        jitter_channel_free(&channels[c]);
-    free(channels);
-    return done;
+    return course_run(&course, &(struct course_job){input, &request, report}, problem);
 }
 
 const struct measurement jitter_measurement = {

@@ -68,14 +68,17 @@ static const struct tone_fit *choose_carrier(const struct tone_fit *found, int c
     return i < count ? &found[i] : NULL;
 }
 
-bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *request,
-                         struct fft_cache *cache, struct jitter_channel *channel,
-                         struct problem *problem)
+bool jitter_pass_prepare(const struct course_job *job, const struct course_part *part,
+                         void *state, bool *ret_ready, struct problem *problem)
 {
+    struct jitter_channel *channel = state;
+    const struct jitter_request *request = job->request;
     struct tone_fit found[CANDIDATES];
     bool lower;
-    int count = 0, rate = capture_format(capture)->sample_rate_hz;
+    int count = 0, rate = capture_format(job->input->capture)->sample_rate_hz;
     double highest_hz = rate / 2.0;
+    channel->channel = part->channel;
+    channel->span = part->steady;
     channel->sample_rate_hz = rate;
     if (channel->span.silent)
         return without_carrier(channel, REASON_DIGITAL_SILENCE);
@@ -94,7 +97,8 @@ bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *r
         search.high_hz = request->frequency_hz * (1 + search_share);
         search.most = 1;
     }
-    if (!tone_search_find(capture, &search, cache, found, &count, problem))
+    if (!tone_search_find(job->input->capture, &search, job->input->cache, found, &count,
+                          problem))
         return false;
     const struct tone_fit *tone = choose_carrier(
         found, count, request->frequency_hz > 0 ? 0 : lowest_carrier_hz / rate, &lower);
@@ -103,7 +107,10 @@ bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *r
     if (lower || !tone)
         return without_carrier(channel, REASON_NOT_DETERMINABLE);
     channel->cycles = tone->cycles;
-    return plan_pass(channel, request, cache, length, problem);
+    if (!plan_pass(channel, request, job->input->cache, length, problem))
+        return false;
+    *ret_ready = channel->has_carrier;
+    return true;
 }
 
 /* Turns of the carrier at the last segment's centre, since its phase was zero. */
@@ -139,13 +146,13 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     return true;
 }
 
-bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
-                     struct jitter_channel *channels, int count,
+bool jitter_pass_run(const struct course_job *job, void *states, int count,
                      const struct progress *progress, struct problem *problem)
 {
+    struct jitter_channel *channels = states;
     struct segment_plan plans[CAPTURE_MAX_CHANNELS];
     struct jitter_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {.cache = cache, .channels = by_plan};
+    struct pass pass = {.cache = job->input->cache, .channels = by_plan};
     int used = 0, longest = 2;
     for (int c = 0; c < count; c++) {
         if (!channels[c].has_carrier)
@@ -158,8 +165,8 @@ bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
     bool done =
         pass.buffer || problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                                    "No memory for a transform of %d samples.", longest);
-    done = done &&
-           segments_feed(capture, plans, used, take_segment, &pass, progress, problem);
+    done = done && segments_feed(job->input->capture, plans, used, take_segment, &pass,
+                                 progress, problem);
     for (int i = 0; done && i < used; i++) {
         demodulate_finish(&by_plan[i]->demodulate);
         by_plan[i]->cycles = tone_track_result(&by_plan[i]->track).cycles;
@@ -168,8 +175,9 @@ bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
     return done;
 }
 
-void jitter_channel_free(struct jitter_channel *channel)
+void jitter_channel_free(void *state)
 {
+    struct jitter_channel *channel = state;
     tone_track_free(&channel->track);
     demodulate_free(&channel->demodulate);
 }

@@ -8,6 +8,7 @@
 #include "analysis/core/report.h"
 #include "analysis/dsp/demodulate.h"
 #include "analysis/dsp/statistics.h"
+#include "analysis/measurements/course.h"
 #include "analysis/measurements/jitter_known.h"
 #include "analysis/measurements/segments.h"
 #include "analysis/measurements/steady.h"
@@ -45,17 +46,16 @@ struct jitter_channel {
 
 /** Finds the carrier in the first seconds of the channel's steady part and prepares the
  * pass. A channel without one is no problem: has_carrier is false. */
-bool jitter_pass_prepare(struct capture *capture, const struct jitter_request *request,
-                         struct fft_cache *cache, struct jitter_channel *channel,
-                         struct problem *problem) __attribute__((warn_unused_result));
+bool jitter_pass_prepare(const struct course_job *job, const struct course_part *part,
+                         void *state, bool *ret_ready, struct problem *problem)
+    __attribute__((warn_unused_result));
 
 /** Reads the recording once for all channels that have a carrier. */
-bool jitter_pass_run(struct capture *capture, struct fft_cache *cache,
-                     struct jitter_channel *channels, int count,
+bool jitter_pass_run(const struct course_job *job, void *states, int count,
                      const struct progress *progress, struct problem *problem)
     __attribute__((warn_unused_result));
 
-void jitter_channel_free(struct jitter_channel *channel);
+void jitter_channel_free(void *state);
 
 double jitter_bin_hz(const struct jitter_channel *channel);
 

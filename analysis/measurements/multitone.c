@@ -1,12 +1,10 @@
 #include "analysis/measurements/multitone.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #include "analysis/measurements/multitone_figures.h"
 #include "analysis/measurements/multitone_tables.h"
 #include "analysis/measurements/figures.h"
-#include "analysis/measurements/spans.h"
 
 static const struct setting_description settings_table[SETTING_COMMON_COUNT] = {
     MEASUREMENT_COMMON_SETTINGS,
@@ -172,49 +170,29 @@ static bool report_channels(const struct multitone_channel *channels, int count,
     return true;
 }
 
+static bool report_all(const struct course_job *job, void *channels, int count, bool any,
+                       struct problem *problem)
+{
+    return (any || nothing_to_measure(channels, count, job->request, problem)) &&
+           drop_unsteady(channels, count, problem) &&
+           report_channels(channels, count, job->request, job->report, problem);
+}
+
 static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
-    const double first_look = 0.3; /* share of the progress */
-    struct capture *capture = input->capture;
-    int rate = capture_format(capture)->sample_rate_hz, count = report->channel_count;
-    struct steady_span spans[CAPTURE_MAX_CHANNELS];
-    struct progress_share shares[] = {{input->progress, 0, first_look},
-                                      {input->progress, first_look, 1}};
-    struct progress looking = {progress_tell_share, &shares[0]},
-                    passing = {progress_tell_share, &shares[1]};
+    static const struct course course = {sizeof(struct multitone_channel),
+                                         SPANS_SLOWLY_STEADY,
+                                         multitone_pass_prepare,
+                                         multitone_pass_run,
+                                         report_all,
+                                         multitone_channel_free};
     struct multitone_request request;
-    bool done = false, any = false;
+    int rate = capture_format(input->capture)->sample_rate_hz;
     if (!spans_check_band(input->settings, rate, problem) ||
         !read_request(input, &request, problem) || !check_told(&request, rate, problem))
         return false;
-    struct multitone_channel *channels = calloc((size_t)count, sizeof *channels);
-    if (!channels) {
-        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
-                    count);
-        goto out;
-    }
-    if (!spans_find(input, SPANS_SLOWLY_STEADY, &looking, spans, problem))
-        goto out;
-    for (int c = 0; c < count; c++) {
-        channels[c].channel = report->channels[c].channel - 1;
-        channels[c].span = spans[channels[c].channel];
-        if (!multitone_pass_prepare(capture, &request, input->cache, &channels[c],
-                                    problem))
-            goto out;
-        any = any || channels[c].has_tones;
-    }
-    if (!any && !nothing_to_measure(channels, count, &request, problem))
-        goto out;
-    done = (!any || multitone_pass_run(capture, input->cache, channels, count, &passing,
-                                       problem)) &&
-           drop_unsteady(channels, count, problem) &&
-           report_channels(channels, count, &request, report, problem);
-out:
-    for (int c = 0; channels && c < count; c++)
-        multitone_channel_free(&channels[c]);
-    free(channels);
-    return done;
+    return course_run(&course, &(struct course_job){input, &request, report}, problem);
 }
 
 const struct measurement multitone_measurement = {

@@ -138,12 +138,14 @@ static bool without_tones(struct multitone_channel *channel, enum reason reason)
     return true;
 }
 
-bool multitone_pass_prepare(struct capture *capture,
-                            const struct multitone_request *request,
-                            struct fft_cache *cache, struct multitone_channel *channel,
-                            struct problem *problem)
+bool multitone_pass_prepare(const struct course_job *job, const struct course_part *part,
+                            void *state, bool *ret_ready, struct problem *problem)
 {
-    channel->sample_rate_hz = capture_format(capture)->sample_rate_hz;
+    struct multitone_channel *channel = state;
+    const struct multitone_request *request = job->request;
+    channel->channel = part->channel;
+    channel->span = part->steady;
+    channel->sample_rate_hz = capture_format(job->input->capture)->sample_rate_hz;
     if (channel->span.silent)
         return without_tones(channel, REASON_DIGITAL_SILENCE);
     struct multitone_search search = {
@@ -155,7 +157,8 @@ bool multitone_pass_prepare(struct capture *capture,
     };
     if (search.length == 0)
         return without_tones(channel, REASON_NOT_ENOUGH_DATA);
-    if (!multitone_search_find(capture, &search, request, cache, &channel->set, problem))
+    if (!multitone_search_find(job->input->capture, &search, request, job->input->cache,
+                               &channel->set, problem))
         return false;
     if (channel->set.count == 0)
         return without_tones(channel, REASON_NOT_DETERMINABLE);
@@ -163,22 +166,24 @@ bool multitone_pass_prepare(struct capture *capture,
     int length =
         multitone_pass_length(channel->span.frames, channel->sample_rate_hz,
                               least_apart_hz(&channel->set, channel->sample_rate_hz));
-    return plan_pass(channel, request, cache, length, problem);
+    *ret_ready = true;
+    return plan_pass(channel, request, job->input->cache, length, problem);
 }
 
-bool multitone_pass_run(struct capture *capture, struct fft_cache *cache,
-                        struct multitone_channel *channels, int count,
+bool multitone_pass_run(const struct course_job *job, void *states, int count,
                         const struct progress *progress, struct problem *problem)
 {
-    struct passes passes = {.cache = cache};
+    struct multitone_channel *channels = states;
+    struct passes passes = {.cache = job->input->cache};
     for (int c = 0; c < count; c++)
         if (channels[c].has_tones)
             passes_add(&passes, &channels[c].plan, &channels[c], &channels[c].spectrum);
-    return passes_run(&passes, capture, take_segment, progress, problem);
+    return passes_run(&passes, job->input->capture, take_segment, progress, problem);
 }
 
-void multitone_channel_free(struct multitone_channel *channel)
+void multitone_channel_free(void *state)
 {
+    struct multitone_channel *channel = state;
     tone_track_free(&channel->track);
     spectrum_free(&channel->spectrum);
 }

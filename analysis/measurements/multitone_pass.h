@@ -9,6 +9,7 @@
 #include "analysis/core/report.h"
 #include "analysis/dsp/spectrum.h"
 #include "analysis/dsp/tone_fit.h"
+#include "analysis/measurements/course.h"
 #include "analysis/measurements/multitone_search.h"
 #include "analysis/measurements/segments.h"
 
@@ -40,18 +41,16 @@ int multitone_pass_length(int64_t frames, int sample_rate_hz, double apart_hz);
 
 /** Finds the tones in the first segments of the channel's span and prepares the pass. A
  * channel without tones is no problem: has_tones is false. OUT_OF_MEMORY, IO. */
-bool multitone_pass_prepare(struct capture *capture,
-                            const struct multitone_request *request,
-                            struct fft_cache *cache, struct multitone_channel *channel,
-                            struct problem *problem) __attribute__((warn_unused_result));
+bool multitone_pass_prepare(const struct course_job *job, const struct course_part *part,
+                            void *state, bool *ret_ready, struct problem *problem)
+    __attribute__((warn_unused_result));
 
 /** Reads the recording once for all channels that have tones. */
-bool multitone_pass_run(struct capture *capture, struct fft_cache *cache,
-                        struct multitone_channel *channels, int count,
+bool multitone_pass_run(const struct course_job *job, void *states, int count,
                         const struct progress *progress, struct problem *problem)
     __attribute__((warn_unused_result));
 
-void multitone_channel_free(struct multitone_channel *channel);
+void multitone_channel_free(void *state);
 
 /** The bins that are tone i's, for frequencies times `ratio`: its main lobe, as far as
  * the middle between it and its neighbours. */

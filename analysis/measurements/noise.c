@@ -1,13 +1,11 @@
 #include "analysis/measurements/noise.h"
 
 #include <math.h>
-#include <stdlib.h>
 
 #include "analysis/core/decibel.h"
 #include "analysis/measurements/figures.h"
 #include "analysis/measurements/noise_figures.h"
 #include "analysis/measurements/noise_tables.h"
-#include "analysis/measurements/spans.h"
 #include "analysis/signals/silence.h"
 #include "analysis/signals/tone.h"
 
@@ -138,49 +136,29 @@ static bool report_channels(const struct noise_channel *channels, int count,
     return true;
 }
 
+static bool report_all(const struct course_job *job, void *channels, int count, bool any,
+                       struct problem *problem)
+{
+    return (any || nothing_to_measure(channels, count, problem)) &&
+           drop_lost_tones(channels, count, problem) &&
+           report_channels(channels, count, job->request, job->report, problem);
+}
+
 static bool run(const struct measurement_input *input, struct report *report,
                 struct problem *problem)
 {
-    const double first_look = 0.3; /* share of the progress */
-    int count = report->channel_count;
-    struct steady_span steady[CAPTURE_MAX_CHANNELS], clean[CAPTURE_MAX_CHANNELS];
-    struct progress_share shares[] = {{input->progress, 0, first_look},
-                                      {input->progress, first_look, 1}};
-    struct progress looking = {progress_tell_share, &shares[0]},
-                    passing = {progress_tell_share, &shares[1]};
+    static const struct course course = {sizeof(struct noise_channel),
+                                         SPANS_STEADY,
+                                         noise_pass_prepare,
+                                         noise_pass_run,
+                                         report_all,
+                                         noise_channel_free};
     struct noise_request request;
-    bool done = false, any = false;
-    int rate = capture_format(input->capture)->sample_rate_hz;
-    if (!spans_check_band(input->settings, rate, problem) ||
+    if (!spans_check_band(input->settings, capture_format(input->capture)->sample_rate_hz,
+                          problem) ||
         !request_of(input, &request, problem))
         return false;
-    struct noise_channel *channels = calloc((size_t)count, sizeof *channels);
-    if (!channels) {
-        problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL, "No memory for %d channels.",
-                    count);
-        goto out;
-    }
-    if (!spans_find_both(input, &looking, steady, clean, problem))
-        goto out;
-    for (int c = 0; c < count; c++) {
-        int channel = channels[c].channel = report->channels[c].channel - 1;
-        struct noise_spans spans = {&steady[channel], &clean[channel]};
-        if (!noise_pass_prepare(input->capture, &request, &spans, input->cache,
-                                &channels[c], problem))
-            goto out;
-        any = any || channels[c].is_measured;
-    }
-    if (!any && !nothing_to_measure(channels, count, problem))
-        goto out;
-    done = (!any || noise_pass_run(input->capture, input->cache, channels, count,
-                                   &passing, problem)) &&
-           drop_lost_tones(channels, count, problem) &&
-           report_channels(channels, count, &request, report, problem);
-out:
-    for (int c = 0; channels && c < count; c++)
-        noise_channel_free(&channels[c]);
-    free(channels);
-    return done;
+    return course_run(&course, &(struct course_job){input, &request, report}, problem);
 }
 
 const struct measurement noise_measurement = {

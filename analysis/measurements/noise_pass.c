@@ -95,11 +95,11 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     return true;
 }
 
-bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
-                    struct noise_channel *channels, int count,
+bool noise_pass_run(const struct course_job *job, void *states, int count,
                     const struct progress *progress, struct problem *problem)
 {
-    struct passes passes = {.cache = cache};
+    struct noise_channel *channels = states;
+    struct passes passes = {.cache = job->input->cache};
     int weighted = 1;
     for (int c = 0; c < count; c++) {
         struct noise_channel *channel = &channels[c];
@@ -116,13 +116,14 @@ bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for %d weighted samples.", weighted);
     passes.own = &room;
-    bool done = passes_run(&passes, capture, take_segment, progress, problem);
+    bool done = passes_run(&passes, job->input->capture, take_segment, progress, problem);
     free(room.weighted);
     return done;
 }
 
-void noise_channel_free(struct noise_channel *channel)
+void noise_channel_free(void *state)
 {
+    struct noise_channel *channel = state;
     free(channel->a_weights);
     free(channel->weights_468);
     weighting_filter_free(channel->filter);

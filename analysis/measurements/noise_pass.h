@@ -9,6 +9,7 @@
 #include "analysis/dsp/spectrum.h"
 #include "analysis/dsp/statistics.h"
 #include "analysis/dsp/weighting_filter.h"
+#include "analysis/measurements/course.h"
 #include "analysis/measurements/mains.h"
 #include "analysis/measurements/segments.h"
 #include "analysis/measurements/steady.h"
@@ -50,21 +51,14 @@ struct noise_channel {
     struct moments quasi_peak; /* mean reading of each segment's new samples, an rms */
 };
 
-/** The channel's two spans. */
-struct noise_spans {
-    const struct steady_span *steady, *clean;
-};
-
 /** Looks for the tone, chooses the part to measure and prepares the pass. A channel
  * that cannot be measured is no problem: is_measured is false. */
-bool noise_pass_prepare(struct capture *capture, const struct noise_request *request,
-                        const struct noise_spans *spans, struct fft_cache *cache,
-                        struct noise_channel *channel, struct problem *problem)
+bool noise_pass_prepare(const struct course_job *job, const struct course_part *part,
+                        void *state, bool *ret_ready, struct problem *problem)
     __attribute__((warn_unused_result));
 
 /** Reads the recording once for all channels that are measured. */
-bool noise_pass_run(struct capture *capture, struct fft_cache *cache,
-                    struct noise_channel *channels, int count,
+bool noise_pass_run(const struct course_job *job, void *states, int count,
                     const struct progress *progress, struct problem *problem)
     __attribute__((warn_unused_result));
 
@@ -73,6 +67,6 @@ double noise_bin_hz(const struct noise_channel *channel);
 struct bins noise_mains_lobe(const struct noise_channel *channel,
                              enum mains_family family, int m);
 
-void noise_channel_free(struct noise_channel *channel);
+void noise_channel_free(void *state);
 
 #endif

@@ -143,18 +143,23 @@ static bool plan_pass(struct noise_channel *channel, const struct noise_request 
     return true;
 }
 
-bool noise_pass_prepare(struct capture *capture, const struct noise_request *request,
-                        const struct noise_spans *spans, struct fft_cache *cache,
-                        struct noise_channel *channel, struct problem *problem)
+bool noise_pass_prepare(const struct course_job *job, const struct course_part *part,
+                        void *state, bool *ret_ready, struct problem *problem)
 {
-    channel->sample_rate_hz = capture_format(capture)->sample_rate_hz;
-    if (!seek_tone(capture, request, spans->clean, cache, channel, problem))
+    struct noise_channel *channel = state;
+    const struct noise_request *request = job->request;
+    channel->channel = part->channel;
+    channel->sample_rate_hz = capture_format(job->input->capture)->sample_rate_hz;
+    if (!seek_tone(job->input->capture, request, &part->clean, job->input->cache, channel,
+                   problem))
         return false;
-    channel->span = channel->has_tone ? *spans->steady : *spans->clean;
+    channel->span = channel->has_tone ? part->steady : part->clean;
     int length = segments_length(channel->span.frames, channel->sample_rate_hz,
                                  channel->has_tone ? channel->tone_hz : any_hz);
     channel->is_measured = !channel->span.silent && length > 0;
     channel->reason =
         channel->span.silent ? REASON_DIGITAL_SILENCE : REASON_NOT_ENOUGH_DATA;
-    return !channel->is_measured || plan_pass(channel, request, cache, length, problem);
+    *ret_ready = channel->is_measured;
+    return !channel->is_measured ||
+           plan_pass(channel, request, job->input->cache, length, problem);
 }

@@ -2,36 +2,24 @@
 
 #include <math.h>
 
-static bool find(const struct measurement_input *input, struct steady_request request,
-                 struct steady_span *spans, struct problem *problem)
+bool spans_find(const struct measurement_input *input, enum spans_steady how,
+                const struct progress *progress, struct steady_span *steady,
+                struct steady_span *clean, struct problem *problem)
 {
     const struct setting_value *values = input->settings->values;
     int rate = capture_format(input->capture)->sample_rate_hz;
+    struct steady_request request = {
+        .first_frame = llround(values[SETTING_COMMON_START_S].number * rate),
+        .frames = -1,
+        .clean = input->clean,
+        .slowly = how == SPANS_SLOWLY_STEADY,
+        .wholes = clean,
+        .progress = progress,
+    };
     int64_t frames;
-    request.first_frame = llround(values[SETTING_COMMON_START_S].number * rate);
-    request.frames = -1;
-    request.clean = input->clean;
     if (values[SETTING_COMMON_DURATION_S].given)
         request.frames = llround(values[SETTING_COMMON_DURATION_S].number * rate);
-    return steady_find(input->capture, &request, spans, &frames, problem);
-}
-
-bool spans_find(const struct measurement_input *input, enum spans_part part,
-                const struct progress *progress, struct steady_span *spans,
-                struct problem *problem)
-{
-    struct steady_request request = {.whole = part == SPANS_CLEAN,
-                                     .slowly = part == SPANS_SLOWLY_STEADY,
-                                     .progress = progress};
-    return find(input, request, spans, problem);
-}
-
-bool spans_find_both(const struct measurement_input *input,
-                     const struct progress *progress, struct steady_span *steady,
-                     struct steady_span *clean, struct problem *problem)
-{
-    struct steady_request request = {.wholes = clean, .progress = progress};
-    return find(input, request, steady, problem);
+    return steady_find(input->capture, &request, steady, &frames, problem);
 }
 
 bool spans_check_band(const struct settings *settings, int sample_rate_hz,

@@ -4,23 +4,16 @@
 
 #include "analysis/measurements/measurement.h"
 
-/** Which part of what `start_s` and `duration_s` choose. */
-enum spans_part {
-    SPANS_STEADY,
-    SPANS_SLOWLY_STEADY, /* of many tones, whose level ripples within half a second */
-    SPANS_CLEAN,
-};
+/** Whose level must be steady: that of 50 ms blocks, or (many tones, whose level ripples)
+ * that of half seconds. */
+enum spans_steady { SPANS_STEADY, SPANS_SLOWLY_STEADY };
 
-/** Fills spans[channels of the capture] with the steady part of each channel, or with all
- * of it that is clean. Problems: those of steady_find. */
-bool spans_find(const struct measurement_input *input, enum spans_part part,
-                const struct progress *progress, struct steady_span *spans,
-                struct problem *problem) __attribute__((warn_unused_result));
-
-/** Both from one reading, for a measurement that must first find out what was played. */
-bool spans_find_both(const struct measurement_input *input,
-                     const struct progress *progress, struct steady_span *steady,
-                     struct steady_span *clean, struct problem *problem)
+/** Fills both for each channel of the capture, within what `start_s` and `duration_s`
+ * choose: its steady part, and all of it that is clean. Problems: those of steady_find.
+ */
+bool spans_find(const struct measurement_input *input, enum spans_steady how,
+                const struct progress *progress, struct steady_span *steady,
+                struct steady_span *clean, struct problem *problem)
     __attribute__((warn_unused_result));
 
 /** OUT_OF_RANGE where the band begins beyond half the sample rate. */

@@ -368,8 +368,7 @@ bool steady_find(struct capture *capture, const struct steady_request *request,
         const struct steady_clean *clean = request->clean ? &request->clean[c] : NULL;
         struct track part =
             within_clean(&look.tracks[c], clean, look.block_frames, &first_frame);
-        judge(&part, &look, first_frame, request->whole ? NULL : &levels, scratch,
-              &spans[c]);
+        judge(&part, &look, first_frame, &levels, scratch, &spans[c]);
         if (request->wholes)
             judge(&part, &look, first_frame, NULL, scratch, &request->wholes[c]);
     }

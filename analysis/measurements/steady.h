@@ -41,10 +41,10 @@ struct steady_clean {
 struct steady_request {
     int64_t first_frame, frames; /* −1 frames: to the end */
     const struct steady_clean
-        *clean; /* of each channel of the capture; NULL: all of it */
-    bool whole; /* all that is clean, whatever its level: idle noise has no steady part */
-    bool slowly; /* half seconds tell, not blocks: many tones ripple */
-    struct steady_span *wholes; /* NULL, or filled with that beside the steady parts */
+        *clean;                 /* of each channel of the capture; NULL: all of it */
+    bool slowly;                /* half seconds tell, not blocks: many tones ripple */
+    struct steady_span *wholes; /* NULL, or filled with all that is clean, whatever its
+                                   level: idle noise has no steady part */
     const struct progress *progress;
 };
 

@@ -27,8 +27,8 @@ static double sample(int64_t n, int channel, void *context)
                           sin(2 * M_PI * synthetic_turns(997, 0, 0, 48000, n));
 }
 
-static void look(struct plan *plan, double duration_s, bool whole,
-                 struct steady_span spans[2])
+static void look(struct plan *plan, double duration_s, struct steady_span spans[2],
+                 struct steady_span *wholes)
 {
     struct synthetic synthetic = {48000, 2, duration_s, 0, sample, plan};
     struct capture *capture = NULL;
@@ -36,8 +36,8 @@ static void look(struct plan *plan, double duration_s, bool whole,
     int descriptor = synthetic_recording(&synthetic);
     assert_true(capture_open(descriptor, &capture, NULL));
     assert_true(steady_find(capture,
-                            &(struct steady_request){.frames = -1, .whole = whole}, spans,
-                            &frames, NULL));
+                            &(struct steady_request){.frames = -1, .wholes = wholes},
+                            spans, &frames, NULL));
     assert_int_equal(frames, llround(duration_s * 48000));
     capture_close(capture);
     close(descriptor);
@@ -45,21 +45,21 @@ static void look(struct plan *plan, double duration_s, bool whole,
 
 static void find(struct plan *plan, double duration_s, struct steady_span spans[2])
 {
-    look(plan, duration_s, false, spans);
+    look(plan, duration_s, spans, NULL);
 }
 
 static void all_of_it_is_taken_where_that_is_asked(void **state)
 {
     (void)state;
     struct plan plan = {{{0, -10}, {1, -30}, {1.2, -70}}, 3, 0.25};
-    struct steady_span spans[2];
-    look(&plan, 2.02, true, spans); /* whole blocks of 50 ms */
+    struct steady_span steady[2], spans[2];
+    look(&plan, 2.02, steady, spans); /* whole blocks of 50 ms */
     assert_int_equal(spans[1].first_frame, 0);
     assert_int_equal(spans[1].frames, 2 * 48000);
     assert_close(spans[1].dc, 0.25, 1e-4);
     assert_false(spans[1].silent);
     plan = (struct plan){{{0, -300}}, 1, 0.25};
-    look(&plan, 2, true, spans);
+    look(&plan, 2, steady, spans);
     assert_true(spans[0].silent);
 }
 
