@@ -73,16 +73,18 @@ static double beta_regularised(double a, double b, double x)
 
 double statistics_student_975(double degrees)
 {
-    /* P(|T| > t) = I(degrees/(degrees + t²); degrees/2, 1/2) falls with t: bisect. */
-    double low = 1.9, high = 12.8;
-    for (int i = 0; i < 60; i++) {
-        double t = (low + high) / 2;
-        if (beta_regularised(degrees / 2, 0.5, degrees / (degrees + t * t)) > 0.05)
-            low = t;
-        else
-            high = t;
+    /* P(|T| > t) = I(degrees/(degrees + t²); degrees/2, 1/2) falls with t and is convex,
+     * so that Newton's steps from below come near and stay below. */
+    double half = degrees / 2, t = 1.9;
+    double scale = 2 * exp(lgamma(half + 0.5) - lgamma(half)) / sqrt(degrees * M_PI);
+    for (int i = 0; i < 50; i++) {
+        double beyond = beta_regularised(half, 0.5, degrees / (degrees + t * t)) - 0.05;
+        double slope = scale * exp(-(half + 0.5) * log1p(t * t / degrees));
+        t += beyond / slope;
+        if (fabs(beyond) < 1e-13)
+            break;
     }
-    return (low + high) / 2;
+    return t;
 }
 
 /* log of P(gamma(shape) > x) for a whole-numbered shape: e^−x Σ x^i/i!, i < shape. */

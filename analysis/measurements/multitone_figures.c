@@ -28,11 +28,9 @@ static void report_ratio(struct report *report, int c, int figure_db, int figure
 static void report_levels(const struct multitone_channel *channel,
                           const struct multitone_powers *p, struct report *report, int c)
 {
-    double frames =
-        (double)((channel->plan.count - 1) * channel->plan.hop + channel->plan.length);
-    double mean = channel->sum / frames;
-    double rms = sqrt(fmax(channel->sum_squares / frames - mean * mean, 0));
-    double peak = fmax(channel->maximum - mean, mean - channel->minimum);
+    const struct steady_span *span = &channel->span;
+    double rms = sqrt(fmax(span->mean_square - span->dc * span->dc, 0));
+    double peak = fmax(span->maximum - span->dc, span->dc - span->minimum);
     double band_hz = bins_width(channel->band) * multitone_pass_bin_hz(channel);
     struct power density = {p->residual.mean / band_hz, p->residual.u95 / band_hz};
     for (int i = 0; i < p->lines.count; i++)

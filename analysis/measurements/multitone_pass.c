@@ -4,7 +4,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "analysis/dsp/kernels.h"
 #include "analysis/measurements/passes.h"
 #include "analysis/measurements/powers.h"
 
@@ -51,21 +50,6 @@ struct bins multitone_pass_own(const struct multitone_channel *channel, int i,
     return own;
 }
 
-/* The samples that the segment before did not hold. */
-static void add_samples(struct multitone_channel *channel, int64_t index,
-                        const double *samples)
-{
-    int count = index == 0 ? channel->plan.length : channel->plan.hop;
-    struct kernels_levels levels;
-    kernels_levels(samples + channel->plan.length - count, count, &levels);
-    channel->sum += levels.sum;
-    channel->sum_squares += levels.sum_squares;
-    channel->minimum =
-        index == 0 ? levels.minimum : fmin(channel->minimum, levels.minimum);
-    channel->maximum =
-        index == 0 ? levels.maximum : fmax(channel->maximum, levels.maximum);
-}
-
 static void add_powers(struct multitone_channel *channel, const double *powers,
                        double ratio)
 {
@@ -90,9 +74,9 @@ static bool take_segment(int plan, int64_t index, const double *samples, void *c
     struct tone_fit_segment segment = {samples, channel->span.dc, channel->window};
     struct tone_fit fit =
         tone_fit_segment(&segment, channel->cycles, FIT_STEPS, pass->buffer);
+    (void)index;
     channel->cycles = fit.cycles;
     tone_track_add(&channel->track, &fit);
-    add_samples(channel, index, samples);
     if (!spectrum_take(pass->cache, channel->window, pass->buffer, pass->powers,
                        &channel->spectrum, problem))
         return false;

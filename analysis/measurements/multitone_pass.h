@@ -29,8 +29,6 @@ struct multitone_channel {
     struct spectrum spectrum;
     /* Powers of each segment: residual paired with the tones' sum, and each tone's: */
     struct moments residual, tone[MULTITONE_MAX_TONES];
-    /* Of the samples of the span: */
-    double sum, sum_squares, minimum, maximum;
 };
 
 /** Segments for a part of `frames` frames: the shortest power of two with bins of 0.4 Hz

@@ -14,7 +14,7 @@ const struct figure_description multitone_tables_figures[MULTITONE_FIGURES] = {
                                "of peak 1.0 is 0",
                                "AES17, IEC 61606", BETTER_NONE, FLOOR_NONE, NULL},
     [MULTITONE_CREST_FACTOR] = {"crest_factor", "dB",
-                                "largest sample of the span, either way, relative to the "
+                                "largest sample of the steady part, either way, re the "
                                 "rms of all of them, dc taken off, all frequencies",
                                 PRACTICE, BETTER_NONE, FLOOR_NONE, NULL},
     [MULTITONE_RESIDUAL_LEVEL] =

@@ -192,16 +192,6 @@ static struct stretch choose_stretch(const struct levels *levels, bool slowly,
     return loose.count > 2 * strict.count ? loose : strict;
 }
 
-static double median_extreme(const struct track *track, struct stretch part, bool maximum,
-                             double *scratch)
-{
-    for (int64_t i = 0; i < part.count; i++) {
-        const struct steady_block *block = &track->blocks[part.first + i];
-        scratch[i] = maximum ? block->maximum : block->minimum;
-    }
-    return statistics_median(scratch, (int)part.count);
-}
-
 /* Less its mean, such a part is nothing but rounding errors: no level, and no tone. */
 static bool is_silent(const struct track *track, struct stretch part)
 {
@@ -283,10 +273,15 @@ static void judge(const struct track *track, const struct look *look, int64_t fi
         return;
     ret->first_frame = first_frame + part.first * look->block_frames;
     ret->frames = part.count * look->block_frames;
-    for (int64_t i = 0; i < part.count; i++)
-        ret->dc += track->sums[part.first + i] / (double)ret->frames;
-    ret->minimum = median_extreme(track, part, false, scratch);
-    ret->maximum = median_extreme(track, part, true, scratch);
+    ret->minimum = INFINITY;
+    ret->maximum = -INFINITY;
+    for (int64_t i = part.first; i < part.first + part.count; i++) {
+        const struct steady_block *block = &track->blocks[i];
+        ret->dc += track->sums[i] / (double)ret->frames;
+        ret->mean_square += block->mean_square / (double)part.count;
+        ret->minimum = fmin(ret->minimum, block->minimum);
+        ret->maximum = fmax(ret->maximum, block->maximum);
+    }
 }
 
 /* The blocks of a channel that lie wholly in its clean part; *first_frame moves to the

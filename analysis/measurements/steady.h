@@ -25,11 +25,11 @@ struct steady_block {
 
 /** One channel's part to measure. */
 struct steady_span {
-    int64_t first_frame, frames; /* frames 0: no steady part */
-    double dc;                   /* mean of the part, full scale 1.0 */
-    double minimum, maximum;     /* typical extremes (medians of the blocks') */
-    bool silent;                 /* every sample of the window looked at, or of its
-                                    steady part, is the same */
+    int64_t first_frame, frames;          /* frames 0: no steady part */
+    double dc;                            /* mean of the part, full scale 1.0 */
+    double mean_square, minimum, maximum; /* of its samples */
+    bool silent; /* every sample of the window looked at, or of its
+                    steady part, is the same */
 };
 
 /** The part of a channel without a break; frames 0: there is none. */

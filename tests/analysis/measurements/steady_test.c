@@ -171,6 +171,7 @@ static void extremes_are_the_tones(void **state)
     assert_close(spans[0].maximum, 0.6, 1e-4);
     assert_close(spans[0].minimum, -0.4, 1e-4);
     assert_close(spans[1].maximum, 0.35, 1e-4);
+    assert_close(spans[0].mean_square, 0.5 * 0.5 / 2 + 0.1 * 0.1, 1e-4);
 }
 
 /* Of a steady tone in both channels. */
