@@ -62,14 +62,17 @@ memory_check() {
             --leak-check=full --errors-for-leak-kinds=definite "$program" ||
             failed "valgrind $program"
     done
-    step "valgrind residuum-worker"
-    tone=$(mktemp)
-    build/release/bin/residuum-worker --render tone --output "$tone" \
-        --settings '{"frequency_hz":997,"duration_s":2}' >/dev/null
-    valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite \
-        build/release/bin/residuum-worker --file "$tone" --measure distortion \
-        >/dev/null || failed "valgrind residuum-worker"
-    rm -f "$tone"
+    recording=$(mktemp)
+    for pair in tone:distortion tone:noise twin-tone:intermodulation multitone:multitone \
+        jitter-pattern:jitter; do
+        step "valgrind residuum-worker --measure ${pair#*:}"
+        build/release/bin/residuum-worker --render "${pair%:*}" --output "$recording" \
+            --settings '{"duration_s":4}' >/dev/null
+        valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite \
+            build/release/bin/residuum-worker --file "$recording" --measure "${pair#*:}" \
+            >/dev/null || failed "valgrind residuum-worker --measure ${pair#*:}"
+    done
+    rm -f "$recording"
 }
 
 # Deaths and faults of the disk, every one of them, and recordings made hostile.
