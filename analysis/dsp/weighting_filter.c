@@ -85,10 +85,14 @@ bool weighting_filter_new(int sample_rate_hz, struct weighting_filter **ret,
     if (!filter)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for a weighting filter.");
-    for (; rate < lowest_working_hz; rate *= 2)
+    while (rate < lowest_working_hz) {
         filter->stage[filter->stages++] = halfband_doubling();
-    for (; rate >= 2 * lowest_working_hz; rate /= 2)
+        rate *= 2;
+    }
+    while (rate >= 2 * lowest_working_hz) {
         filter->stage[-filter->stages--] = halfband_halving();
+        rate /= 2;
+    }
     assert(abs(filter->stages) <= MAX_STAGES);
     filter->working_rate_hz = rate;
     filter->sections = make_sections(rate);

@@ -8,10 +8,10 @@
 
 static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
 
-/* Looks for the tone in the first segment of `length` samples. */
+/* Looks for the tone in the first segment of `length` samples; channel->cycles 0: there
+ * is none. */
 static bool look(struct capture *capture, const struct distortion_request *request,
-                 struct fft_cache *cache, const struct distortion_channel *channel,
-                 int length, struct tone_fit *ret, int *ret_count,
+                 struct fft_cache *cache, struct distortion_channel *channel, int length,
                  struct problem *problem)
 {
     double bin_hz = (double)channel->sample_rate_hz / length;
@@ -22,12 +22,17 @@ static bool look(struct capture *capture, const struct distortion_request *reque
                                  .low_hz = request->band_hz[0],
                                  .high_hz = request->band_hz[1],
                                  .most = 1};
+    struct tone_fit tone;
+    int found = 0;
     if (request->frequency_hz > 0) {
         double reach = fmax(search_share * request->frequency_hz, 3 * bin_hz);
         search.low_hz = request->frequency_hz - reach;
         search.high_hz = request->frequency_hz + reach;
     }
-    return tone_search_find(capture, &search, cache, ret, ret_count, problem);
+    if (!tone_search_find(capture, &search, cache, &tone, &found, problem))
+        return false;
+    channel->cycles = found > 0 ? tone.cycles : 0;
+    return true;
 }
 
 /* |H|² of a second-order notch of this Q, 1 far from its centre. */
@@ -98,8 +103,6 @@ bool distortion_pass_prepare(const struct course_job *job, const struct course_p
     struct distortion_channel *channel = state;
     const struct distortion_request *request = job->request;
     const double any_tone_hz = 1e9;
-    struct tone_fit tone;
-    int found = 0;
     channel->channel = part->channel;
     channel->span = part->steady;
     channel->sample_rate_hz = capture_format(job->input->capture)->sample_rate_hz;
@@ -109,14 +112,12 @@ bool distortion_pass_prepare(const struct course_job *job, const struct course_p
         segments_length(channel->span.frames, channel->sample_rate_hz, any_tone_hz);
     if (length == 0)
         return without_tone(channel, REASON_NOT_ENOUGH_DATA);
-    if (!look(job->input->capture, request, job->input->cache, channel, length, &tone,
-              &found, problem))
+    if (!look(job->input->capture, request, job->input->cache, channel, length, problem))
         return false;
-    if (found == 0)
+    if (channel->cycles == 0)
         return without_tone(channel, REASON_NOT_DETERMINABLE);
-    channel->cycles = tone.cycles;
     length = segments_length(channel->span.frames, channel->sample_rate_hz,
-                             tone.cycles * channel->sample_rate_hz);
+                             channel->cycles * channel->sample_rate_hz);
     if (length == 0)
         return without_tone(channel, REASON_NOT_ENOUGH_DATA);
     channel->has_tone = true;

@@ -72,7 +72,8 @@ static void add_quasi_peak(struct noise_channel *channel, int64_t index,
         int transient = (int)(transient_s * rate);
         weighted += transient;
         count -= transient;
-        for (double held = 0; held < settle_s * rate; held += count)
+        int settled = (int)(settle_s * rate);
+        for (int held = 0; held < settled; held += count)
             quasi_peak_run(&channel->detector, weighted, count);
         reading = quasi_peak_run(&channel->detector, weighted, count);
     }
@@ -100,21 +101,22 @@ bool noise_pass_run(const struct course_job *job, void *states, int count,
 {
     struct noise_channel *channels = states;
     struct passes passes = {.cache = job->input->cache};
-    int weighted = 1;
+    size_t weighted = 1;
     for (int c = 0; c < count; c++) {
         struct noise_channel *channel = &channels[c];
         int length = channel->plan.length;
         if (!channel->is_measured)
             continue;
         passes_add(&passes, &channel->plan, channel, &channel->spectrum);
-        int output =
-            channel->filter ? weighting_filter_output(channel->filter, length) : 0;
+        size_t output = channel->filter
+                            ? (size_t)weighting_filter_output(channel->filter, length)
+                            : 0;
         weighted = output > weighted ? output : weighted;
     }
-    struct room room = {malloc((size_t)weighted * sizeof *room.weighted)};
+    struct room room = {malloc(weighted * sizeof *room.weighted)};
     if (!room.weighted)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                           "No memory for %d weighted samples.", weighted);
+                           "No memory for %zu weighted samples.", weighted);
     passes.own = &room;
     bool done = passes_run(&passes, job->input->capture, take_segment, progress, problem);
     free(room.weighted);

@@ -112,7 +112,7 @@ int multitone_tones(const struct settings *parameters,
                     struct multitone_tone tones[MULTITONE_MAX_TONES],
                     struct problem *problem)
 {
-    struct layout layout;
+    struct layout layout = {0};
     if (!lay_out(parameters, &layout, problem))
         return 0;
     for (int i = 0; i < layout.count; i++)
@@ -135,7 +135,7 @@ static bool begin(const struct settings *parameters, struct signal_stream **ret,
                   struct problem *problem)
 {
     struct signal_form form = signal_form(parameters);
-    struct layout layout;
+    struct layout layout = {0};
     if (!lay_out(parameters, &layout, problem))
         return false;
     struct signal_stream *stream = malloc(sizeof *stream);

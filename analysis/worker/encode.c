@@ -154,7 +154,8 @@ static json_t *index_x(const struct axis_description *axis,
 {
     if (series->x)
         return json_pack("{s:s,s:s,s:I}", "name", axis->name, "unit", axis->unit,
-                         "offset", (json_int_t)(y_offset + column_bytes(series)));
+                         "offset",
+                         (json_int_t)y_offset + (json_int_t)column_bytes(series));
     return json_pack("{s:s,s:s,s:f,s:f}", "name", axis->name, "unit", axis->unit, "start",
                      series->x_start, "step", series->x_step);
 }

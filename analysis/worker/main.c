@@ -55,68 +55,32 @@ struct arguments {
 
 static bool read_arguments(int argc, char **argv, struct arguments *ret)
 {
-    static const struct option options[] = {
-        {"file", required_argument, NULL, 'f'},
-        {"measure", required_argument, NULL, 'm'},
-        {"floor", required_argument, NULL, 'F'},
-        {"inspect", no_argument, NULL, 'i'},
-        {"health", no_argument, NULL, 'H'},
-        {"signal", required_argument, NULL, 'p'},
-        {"render", required_argument, NULL, 'r'},
-        {"output", required_argument, NULL, 'o'},
-        {"settings", required_argument, NULL, 's'},
-        {"describe", no_argument, NULL, 'd'},
-        {"serve", required_argument, NULL, 'S'},
-        {"help", no_argument, NULL, 'h'},
-        {"version", no_argument, NULL, 'v'},
-        {NULL, 0, NULL, 0},
+    const struct {
+        const char *name, **text;
+        bool *flag;
+    } known[] = {
+        {"file", &ret->file, NULL},         {"measure", &ret->measure, NULL},
+        {"floor", &ret->floor, NULL},       {"signal", &ret->signal, NULL},
+        {"render", &ret->render, NULL},     {"output", &ret->output, NULL},
+        {"settings", &ret->settings, NULL}, {"serve", &ret->serve, NULL},
+        {"inspect", NULL, &ret->inspect},   {"health", NULL, &ret->health},
+        {"describe", NULL, &ret->describe}, {"help", NULL, &ret->help},
+        {"version", NULL, &ret->version},
     };
+    enum { KNOWN = sizeof known / sizeof known[0] };
+    struct option options[KNOWN + 1] = {0};
+    for (int i = 0; i < KNOWN; i++)
+        options[i] = (struct option){
+            known[i].name, known[i].text ? required_argument : no_argument, NULL, i};
     *ret = (struct arguments){0};
     int option;
     while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
-        switch (option) {
-        case 'f':
-            ret->file = optarg;
-            break;
-        case 'm':
-            ret->measure = optarg;
-            break;
-        case 'F':
-            ret->floor = optarg;
-            break;
-        case 'i':
-            ret->inspect = true;
-            break;
-        case 'H':
-            ret->health = true;
-            break;
-        case 'p':
-            ret->signal = optarg;
-            break;
-        case 'r':
-            ret->render = optarg;
-            break;
-        case 'o':
-            ret->output = optarg;
-            break;
-        case 's':
-            ret->settings = optarg;
-            break;
-        case 'd':
-            ret->describe = true;
-            break;
-        case 'S':
-            ret->serve = optarg;
-            break;
-        case 'h':
-            ret->help = true;
-            break;
-        case 'v':
-            ret->version = true;
-            break;
-        default:
+        if (option >= KNOWN) /* '?': none of them */
             return false;
-        }
+        if (known[option].text)
+            *known[option].text = optarg;
+        else
+            *known[option].flag = true;
     }
     return optind == argc;
 }
