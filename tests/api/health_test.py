@@ -237,7 +237,7 @@ class Quarantine(Case):
 
     def kill_those_at_it(self, capture_id):
         """Kills whatever worker looks at it until nobody does any more."""
-        end = time.monotonic() + harness.PATIENCE_S
+        end, pause_s = time.monotonic() + harness.PATIENCE_S, 0.02
         while time.monotonic() < end:
             capture = self.daemon.get(f"/v1/captures/{capture_id}").json
             if capture["health"]["state"] not in ("queued", "running"):
@@ -245,7 +245,8 @@ class Quarantine(Case):
             if capture["health"]["state"] == "running":
                 for pid in self.daemon.worker_pids():
                     os.kill(pid, signal.SIGKILL)
-                time.sleep(0.02)
+                time.sleep(pause_s)
+                pause_s *= 1.2  # a sanitizer's workers need longer to begin
         raise AssertionError(capture)
 
     def test_two_deaths_and_the_end_of_it(self):
