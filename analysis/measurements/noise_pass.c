@@ -101,7 +101,7 @@ bool noise_pass_run(const struct course_job *job, void *states, int count,
 {
     struct noise_channel *channels = states;
     struct passes passes = {.cache = job->input->cache};
-    size_t weighted = 1;
+    size_t weighted = 0;
     for (int c = 0; c < count; c++) {
         struct noise_channel *channel = &channels[c];
         int length = channel->plan.length;
@@ -113,7 +113,7 @@ bool noise_pass_run(const struct course_job *job, void *states, int count,
                             : 0;
         weighted = output > weighted ? output : weighted;
     }
-    struct room room = {malloc(weighted * sizeof *room.weighted)};
+    struct room room = {malloc((weighted + 1) * sizeof *room.weighted)};
     if (!room.weighted)
         return problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
                            "No memory for %zu weighted samples.", weighted);
