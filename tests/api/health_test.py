@@ -2,6 +2,7 @@
 """The health of recordings: looked at once uploaded, before they are measured. And what can be
 said with an upload: the signal that was played, measurements to begin with."""
 
+import contextlib
 import http.client
 import json
 import os
@@ -244,7 +245,8 @@ class Quarantine(Case):
                 return capture
             if capture["health"]["state"] == "running":
                 for pid in self.daemon.worker_pids():
-                    os.kill(pid, signal.SIGKILL)
+                    with contextlib.suppress(ProcessLookupError):  # gone meanwhile
+                        os.kill(pid, signal.SIGKILL)
                 time.sleep(pause_s)
                 pause_s *= 1.2  # a sanitizer's workers need longer to begin
         raise AssertionError(capture)
