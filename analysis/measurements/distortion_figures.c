@@ -71,11 +71,9 @@ static void report_levels(struct report *report, int c,
     figures_level(report, c, FIGURE_FUNDAMENTAL_LEVEL, p->fundamental);
     figures_level(report, c, FIGURE_NOISE_LEVEL, p->noise);
     figures_level(report, c, FIGURE_NOISE_LEVEL_A, p->noise_a);
-    /* Below this the range 20 kHz to 0.45 of the rate is empty or a sliver. */
-    if (bins_width(channel->out_of_band) * distortion_bin_hz(channel) < 100)
-        report_none(report, c, FIGURE_OUT_OF_BAND_NOISE, REASON_ABOVE_BAND);
-    else
-        figures_level(report, c, FIGURE_OUT_OF_BAND_NOISE, p->out_of_band);
+    figures_out_of_band_level(report, c, FIGURE_OUT_OF_BAND_NOISE, p->out_of_band,
+                              bins_width(channel->out_of_band) *
+                                  distortion_bin_hz(channel));
     report_value(report, c, FIGURE_DC_OFFSET, moments_mean_x(&channel->dc),
                  moments_u95(&channel->dc));
     double mains = p->mains.mean / p->fundamental.mean;

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #include "analysis/dsp/weighting.h"
+#include "analysis/measurements/figures.h"
 #include "analysis/measurements/tone_search.h"
 
 static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
@@ -68,22 +69,19 @@ static bool plan_pass(struct distortion_channel *channel,
                       const struct distortion_request *request, struct fft_cache *cache,
                       int length, struct problem *problem)
 {
-    const double out_of_band_from_hz = 20000, out_of_band_share = 0.45;
-    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
-    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
-                                          length, length / 2, count};
+    channel->plan = segments_over(channel->channel, channel->span.first_frame,
+                                  channel->span.frames, length, length / 2);
     if (!fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window, problem))
         return false;
     double bin_hz = distortion_bin_hz(channel), tone_bins = channel->cycles * length;
     channel->band =
         bins_of_band(request->band_hz[0], request->band_hz[1], bin_hz, length);
-    channel->out_of_band = bins_of_band(
-        out_of_band_from_hz, out_of_band_share * channel->sample_rate_hz, bin_hz, length);
+    channel->out_of_band = figures_out_of_band(channel->sample_rate_hz, length);
     if (!make_weights(channel, request, channel->cycles * channel->sample_rate_hz,
                       problem) ||
         !tone_bands_new(length, 0.9 * tone_bins, request->harmonics, &channel->bands,
                         problem) ||
-        !tone_track_new((int)count, length / 2, &channel->track, problem) ||
+        !tone_track_new((int)channel->plan.count, length / 2, &channel->track, problem) ||
         !spectrum_new(length, channel->band.last + 1, &channel->spectrum, problem))
         return false;
     tone_bands_lay(&channel->bands, length, tone_bins, request->harmonics, 0);

@@ -51,6 +51,23 @@ void figures_level(struct report *report, int c, int figure, struct power power)
     figures_ratio_db(report, c, figure, 2 * power.mean, 2 * power.u95, 1);
 }
 
+struct bins figures_out_of_band(int sample_rate_hz, int length)
+{
+    const double from_hz = 20000, share = 0.45;
+    return bins_of_band(from_hz, share * sample_rate_hz, (double)sample_rate_hz / length,
+                        length);
+}
+
+void figures_out_of_band_level(struct report *report, int c, int figure,
+                               struct power power, double width_hz)
+{
+    const double sliver_hz = 100;
+    if (width_hz < sliver_hz)
+        report_none(report, c, figure, REASON_ABOVE_BAND);
+    else
+        figures_level(report, c, figure, power);
+}
+
 double figures_line_u95_db(const struct spectrum *spectrum, int peak)
 {
     return figures_db_u95(spectrum_relative_u95(spectrum, peak));

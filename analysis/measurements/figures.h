@@ -25,6 +25,13 @@ void figures_at_most_db(struct report *report, int c, int figure, double ratio,
 /** A level in dBFS, or its bound. */
 void figures_level(struct report *report, int c, int figure, struct power power);
 
+/** From 20 kHz to 0.45 of the sample rate, in a spectrum of `length` samples; empty where
+ * there is no such range. */
+struct bins figures_out_of_band(int sample_rate_hz, int length);
+/** The level of that range, or ABOVE_BAND where it is empty or a sliver. */
+void figures_out_of_band_level(struct report *report, int c, int figure,
+                               struct power power, double width_hz);
+
 /** Half-width in decibels of a line's power, as the scatter of its peak bin tells; NaN:
  * not known. */
 double figures_line_u95_db(const struct spectrum *spectrum, int peak);

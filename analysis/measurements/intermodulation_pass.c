@@ -16,12 +16,12 @@ double intermodulation_pass_bin_hz(const struct intermodulation_channel *channel
 static bool plan_pass(struct intermodulation_channel *channel, struct fft_cache *cache,
                       int length, struct problem *problem)
 {
-    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
-    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
-                                          length, length / 2, count};
+    channel->plan = segments_over(channel->channel, channel->span.first_frame,
+                                  channel->span.frames, length, length / 2);
     for (int t = 0; t < 2; t++) {
         channel->bins[t] = channel->pair.cycles[t] * length;
-        if (!tone_track_new((int)count, length / 2, &channel->track[t], problem))
+        if (!tone_track_new((int)channel->plan.count, length / 2, &channel->track[t],
+                            problem))
             return false;
     }
     return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,

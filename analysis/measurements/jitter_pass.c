@@ -1,8 +1,8 @@
 #include "analysis/measurements/jitter_pass.h"
 
 #include <math.h>
-#include <stdlib.h>
 
+#include "analysis/measurements/passes.h"
 #include "analysis/measurements/tone_search.h"
 
 enum {
@@ -12,12 +12,6 @@ enum {
 
 static const double lowest_carrier_hz = 500, lowest_tone_hz = 20;
 static const double search_share = 0.01; /* a given frequency is sought within ±1 % */
-
-struct pass {
-    struct fft_cache *cache;
-    struct jitter_channel **channels; /* by plan */
-    double *buffer;                   /* the longest segment and its transform */
-};
 
 double jitter_bin_hz(const struct jitter_channel *channel)
 {
@@ -35,13 +29,12 @@ static bool plan_pass(struct jitter_channel *channel,
                       const struct jitter_request *request, struct fft_cache *cache,
                       int length, struct problem *problem)
 {
-    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
     double carrier_bins = channel->cycles * length;
     int reach = demodulate_reach(length, carrier_bins);
     if (reach < FEWEST_BINS)
         return without_carrier(channel, REASON_ABOVE_BAND);
-    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
-                                          length, length / 2, count};
+    channel->plan = segments_over(channel->channel, channel->span.first_frame,
+                                  channel->span.frames, length, length / 2);
     channel->has_carrier = true;
     if (request->look_for_pattern)
         jitter_known_begin(&channel->known, carrier_bins, reach);
@@ -49,7 +42,8 @@ static bool plan_pass(struct jitter_channel *channel,
         channel->known.farthest = -1;
     return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
                       problem) &&
-           tone_track_new((int)count, length / 2, &channel->track, problem) &&
+           tone_track_new((int)channel->plan.count, length / 2, &channel->track,
+                          problem) &&
            demodulate_new(length, reach, &channel->demodulate, problem);
 }
 
@@ -124,7 +118,7 @@ static double turns_so_far(const struct tone_track *track)
 static bool take_segment(int plan, int64_t index, const double *samples, void *context,
                          struct problem *problem)
 {
-    struct pass *pass = context;
+    struct passes *pass = context;
     struct jitter_channel *channel = pass->channels[plan];
     struct demodulate *demodulate = &channel->demodulate;
     struct demodulate_segment segment = {samples, channel->window, channel->cycles};
@@ -150,29 +144,19 @@ bool jitter_pass_run(const struct course_job *job, void *states, int count,
                      const struct progress *progress, struct problem *problem)
 {
     struct jitter_channel *channels = states;
-    struct segment_plan plans[CAPTURE_MAX_CHANNELS];
-    struct jitter_channel *by_plan[CAPTURE_MAX_CHANNELS];
-    struct pass pass = {.cache = job->input->cache, .channels = by_plan};
-    int used = 0, longest = 2;
+    struct passes passes = {.cache = job->input->cache};
+    for (int c = 0; c < count; c++)
+        if (channels[c].has_carrier)
+            passes_add(&passes, &channels[c].plan, &channels[c], NULL);
+    if (!passes_run(&passes, job->input->capture, take_segment, progress, problem))
+        return false;
     for (int c = 0; c < count; c++) {
         if (!channels[c].has_carrier)
             continue;
-        plans[used] = channels[c].plan;
-        by_plan[used++] = &channels[c];
-        longest = channels[c].plan.length > longest ? channels[c].plan.length : longest;
+        demodulate_finish(&channels[c].demodulate);
+        channels[c].cycles = tone_track_result(&channels[c].track).cycles;
     }
-    pass.buffer = fft_buffer_new(longest);
-    bool done =
-        pass.buffer || problem_set(problem, PROBLEM_OUT_OF_MEMORY, NULL,
-                                   "No memory for a transform of %d samples.", longest);
-    done = done && segments_feed(job->input->capture, plans, used, take_segment, &pass,
-                                 progress, problem);
-    for (int i = 0; done && i < used; i++) {
-        demodulate_finish(&by_plan[i]->demodulate);
-        by_plan[i]->cycles = tone_track_result(&by_plan[i]->track).cycles;
-    }
-    fft_buffer_free(pass.buffer);
-    return done;
+    return true;
 }
 
 void jitter_channel_free(void *state)

@@ -103,15 +103,14 @@ static bool plan_pass(struct multitone_channel *channel,
     assert(length >= KERNELS_BLOCK);
     bool few = frames < (int64_t)length * (FEWEST_SEGMENTS + 1) / 2;
     int hop = few ? length / 4 : length / 2;
-    int64_t count = (frames - length) / hop + 1;
-    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
-                                          length, hop, count};
+    channel->plan =
+        segments_over(channel->channel, channel->span.first_frame, frames, length, hop);
     channel->band = bins_of_band(request->band_hz[0], request->band_hz[1],
                                  multitone_pass_bin_hz(channel), length);
     channel->cycles = channel->set.places[channel->set.tracked].cycles;
     return fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window,
                       problem) &&
-           tone_track_new((int)count, hop, &channel->track, problem) &&
+           tone_track_new((int)channel->plan.count, hop, &channel->track, problem) &&
            spectrum_new(length, channel->band.last + 1, &channel->spectrum, problem);
 }
 

@@ -140,11 +140,8 @@ static void report_levels(const struct noise_channel *channel,
     figures_level(report, c, FIGURE_NOISE_LEVEL_468, powers->noise_468);
     figures_level(report, c, FIGURE_NOISE_DENSITY, powers->per_hz);
     report_quasi_peak(channel, report, c);
-    /* Below this the range 20 kHz to 0.45 of the rate is empty or a sliver. */
-    if (bins_width(channel->out_of_band) * noise_bin_hz(channel) < 100)
-        report_none(report, c, FIGURE_OUT_OF_BAND_NOISE, REASON_ABOVE_BAND);
-    else
-        figures_level(report, c, FIGURE_OUT_OF_BAND_NOISE, powers->out_of_band);
+    figures_out_of_band_level(report, c, FIGURE_OUT_OF_BAND_NOISE, powers->out_of_band,
+                              bins_width(channel->out_of_band) * noise_bin_hz(channel));
     static const int voltages[] = {
         FIGURE_NOISE_VOLTAGE, FIGURE_NOISE_VOLTAGE_A, FIGURE_NOISE_VOLTAGE_468,
         FIGURE_NOISE_VOLTAGE_468_QUASI_PEAK, FIGURE_NOISE_DENSITY_VOLTAGE};

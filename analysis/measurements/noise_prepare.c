@@ -6,6 +6,7 @@
 #include "analysis/core/decibel.h"
 #include "analysis/dsp/weighting.h"
 #include "analysis/measurements/powers.h"
+#include "analysis/measurements/figures.h"
 #include "analysis/measurements/tone_search.h"
 
 enum { CANDIDATES = 2 * MAINS_LINES + 1, LOBE = WINDOW_BLACKMAN_HARRIS_7_LOBE_BINS };
@@ -119,17 +120,14 @@ static bool make_weights(struct noise_channel *channel, struct problem *problem)
 static bool plan_pass(struct noise_channel *channel, const struct noise_request *request,
                       struct fft_cache *cache, int length, struct problem *problem)
 {
-    const double out_of_band_from_hz = 20000, out_of_band_share = 0.45;
-    int64_t count = (channel->span.frames - length) / (length / 2) + 1;
-    channel->plan = (struct segment_plan){channel->channel, channel->span.first_frame,
-                                          length, length / 2, count};
+    channel->plan = segments_over(channel->channel, channel->span.first_frame,
+                                  channel->span.frames, length, length / 2);
     if (!fft_window(cache, WINDOW_BLACKMAN_HARRIS_7, length, &channel->window, problem))
         return false;
-    double bin_hz = noise_bin_hz(channel), rate = channel->sample_rate_hz;
+    double bin_hz = noise_bin_hz(channel);
     channel->band =
         bins_of_band(request->band_hz[0], request->band_hz[1], bin_hz, length);
-    channel->out_of_band =
-        bins_of_band(out_of_band_from_hz, out_of_band_share * rate, bin_hz, length);
+    channel->out_of_band = figures_out_of_band(channel->sample_rate_hz, length);
     channel->tone = channel->has_tone ? tone_bins(channel->tone_hz, bin_hz, length)
                                       : (struct bins){0, -1};
     if (!make_weights(channel, problem) ||

@@ -28,7 +28,8 @@ bool passes_run(struct passes *passes, struct capture *capture,
     done = done && segments_feed(capture, passes->plans, passes->count, tell, passes,
                                  progress, problem);
     for (int i = 0; done && i < passes->count; i++)
-        spectrum_finish(passes->spectra[i]);
+        if (passes->spectra[i])
+            spectrum_finish(passes->spectra[i]);
     fft_buffer_free(passes->buffer);
     free(passes->powers);
     passes->buffer = passes->powers = NULL;

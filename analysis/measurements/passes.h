@@ -22,7 +22,8 @@ struct passes {
     double *powers; /* and the powers of that */
 };
 
-/** Adds a channel; its spectrum is finished after the last segment. */
+/** Adds a channel; its spectrum is finished after the last segment (NULL: it averages
+ * none). */
 void passes_add(struct passes *passes, const struct segment_plan *plan, void *channel,
                 struct spectrum *spectrum);
 

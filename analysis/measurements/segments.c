@@ -22,6 +22,13 @@ int segments_length(int64_t frames, int sample_rate_hz, double lowest_hz)
     return length <= frames && length <= (1 << FFT_MAX_LOG2) ? (int)length : 0;
 }
 
+struct segment_plan segments_over(int channel, int64_t first_frame, int64_t frames,
+                                  int length, int hop)
+{
+    return (struct segment_plan){channel, first_frame, length, hop,
+                                 (frames - length) / hop + 1};
+}
+
 struct feeder {
     const struct segment_plan *plan;
     double *samples; /* [length + hop]: moved back every second segment only */

@@ -19,6 +19,10 @@ struct segment_plan {
     int64_t count;
 };
 
+/** As many segments, `hop` apart, as a part of `frames` ≥ length frames holds. */
+struct segment_plan segments_over(int channel, int64_t first_frame, int64_t frames,
+                                  int length, int hop);
+
 /**
  * Length of the segments for a part of `frames` frames: the largest power of two that
  * gives at least 8 half-overlapping segments, with a bin of 0.65 to 3 Hz, and never so

@@ -66,6 +66,24 @@ static void half_width_of_all_of_it_is_not_known(void **state)
     assert_true(isnan(figures_db_u95(NAN)));
 }
 
+/* 20 kHz to 0.45 of the rate: 21.6 kHz at 48 kHz; 19.845 kHz at 44.1 kHz is none. */
+static void range_out_of_band_ends_below_half_the_rate(void **state)
+{
+    (void)state;
+    struct bins range = figures_out_of_band(48000, 4800);
+    assert_int_equal(range.first, 2000);
+    assert_int_equal(range.last, 2160);
+    assert_int_equal(bins_width(figures_out_of_band(44100, 4410)), 0);
+    struct report *report = empty();
+    const struct report_figure *figures = report->channels[0].figures;
+    figures_out_of_band_level(report, 0, LEVEL, (struct power){0.5, 0.05}, 99);
+    assert_false(figures[LEVEL].has_value);
+    assert_int_equal(figures[LEVEL].reason, REASON_ABOVE_BAND);
+    figures_out_of_band_level(report, 0, LEVEL, (struct power){0.5, 0.05}, 100);
+    assert_close(figures[LEVEL].value, 0, 1e-12);
+    report_free(report);
+}
+
 static void span_covers_all_segments(void **state)
 {
     (void)state;
@@ -117,6 +135,7 @@ int main(void)
         cmocka_unit_test(ratio_is_told_with_its_larger_half_width),
         cmocka_unit_test(ratio_below_its_half_width_is_a_bound),
         cmocka_unit_test(half_width_of_all_of_it_is_not_known),
+        cmocka_unit_test(range_out_of_band_ends_below_half_the_rate),
         cmocka_unit_test(span_covers_all_segments),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -104,9 +104,20 @@ static void a_plan_beyond_the_end_is_told(void **state)
     close(descriptor);
 }
 
+static void plan_has_as_many_segments_as_the_part_holds(void **state)
+{
+    (void)state;
+    struct segment_plan plan = segments_over(3, 100, 4999, 1000, 500);
+    assert_int_equal(plan.channel, 3);
+    assert_int_equal(plan.first_frame, 100);
+    assert_int_equal(plan.count, 8); /* the last ends at 4500; one more would at 5000 */
+    assert_int_equal(segments_over(0, 0, 1000, 1000, 250).count, 1);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(plan_has_as_many_segments_as_the_part_holds),
         cmocka_unit_test(lengths_follow_the_rule),
         cmocka_unit_test(segments_hold_the_right_samples),
         cmocka_unit_test(a_plan_beyond_the_end_is_told),
